@@ -1,0 +1,1 @@
+"""One geometry for everything: how a star crosses the chip, and where its charge is read."""

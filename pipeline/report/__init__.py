@@ -1,0 +1,1 @@
+"""Figures and pages, drawn from finished products only."""

@@ -1,0 +1,362 @@
+"""Figures of the report: each takes finished tables or images and returns a Matplotlib figure."""
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+__all__ = [
+    "INK",
+    "PALETTE",
+    "draw_calibration",
+    "draw_conditions",
+    "draw_depth",
+    "draw_residuals",
+    "draw_smear",
+    "draw_tile",
+]
+
+Table = Mapping[str, NDArray]
+
+# Okabe and Ito's colours (2008), told apart with every common colour vision.
+PALETTE = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+INK = "#333333"
+
+_STYLE = {
+    "font.size": 9,
+    "font.family": "DejaVu Sans",
+    "axes.edgecolor": "#888888",
+    "axes.labelcolor": INK,
+    "axes.titlesize": 10,
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.grid": True,
+    "grid.color": "#e6e6e6",
+    "grid.linewidth": 0.6,
+    "lines.linewidth": 1.3,
+    "legend.frameon": False,
+    "figure.facecolor": "white",
+}
+
+
+def _figure(width: float, height: float) -> Figure:
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def _running_median(
+    x: NDArray, y: NDArray, *, edges: NDArray
+) -> tuple[NDArray, NDArray, NDArray]:
+    """Median of y in bins of x, with the error of the median from the spread."""
+    centre, value, error = [], [], []
+    for low, high in pairwise(edges):
+        inside = y[(x >= low) & (x < high) & np.isfinite(y)]
+        if inside.size < 5:
+            continue
+        spread = 1.4826 * np.median(np.abs(inside - np.median(inside)))
+        centre.append(0.5 * (low + high))
+        value.append(np.median(inside))
+        error.append(1.2533 * spread / np.sqrt(inside.size))  # error of a Gaussian's median
+    return np.array(centre), np.array(value), np.array(error)
+
+
+def draw_conditions(curves: Table, *, title: str) -> Figure:
+    """Sky level, seeing, zero point and star count along one strip.
+
+    Parameters
+    ----------
+    curves : mapping of str to ndarray of shape (n_bins,)
+        The strip's ``curves`` product.
+    title : str
+        What the reader sees above the panels.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    minutes = (curves["mjd"] - curves["mjd"][0]) * 1440.0
+    with mpl.rc_context(_STYLE):
+        fig = _figure(7.6, 6.2)
+        axes = fig.subplots(4, 1, sharex=True)
+        axes[0].set_title(title)
+        axes[0].plot(minutes, curves["sky"], color=PALETTE[0])
+        axes[0].set_ylabel("sky\n[electron/px]")
+        axes[1].errorbar(
+            minutes, curves["fwhm"], curves["fwhm_err"], color=PALETTE[2], elinewidth=0.8
+        )
+        axes[1].set_ylabel("seeing FWHM\n[px]")
+        axes[2].plot(minutes, curves["zero_point"], color=PALETTE[1])
+        axes[2].fill_between(
+            minutes,
+            curves["zero_point"] - curves["zero_point_err"],
+            curves["zero_point"] + curves["zero_point_err"],
+            color=PALETTE[1],
+            alpha=0.25,
+            linewidth=0,
+        )
+        cloudy = np.asarray(curves["cloudy"], dtype=bool)
+        if cloudy.any():
+            for ax in axes:
+                ax.fill_between(
+                    minutes,
+                    0,
+                    1,
+                    where=cloudy,
+                    color="#999999",
+                    alpha=0.25,
+                    transform=ax.get_xaxis_transform(),
+                    linewidth=0,
+                )
+            axes[2].annotate(
+                "grey: cloud", (0.99, 0.05), xycoords="axes fraction", ha="right", color=INK
+            )
+        axes[2].set_ylabel("zero point\n[mag]")
+        axes[3].step(minutes, curves["n_stars"], where="mid", color=PALETTE[3])
+        axes[3].set_ylabel("sources\nper bin")
+        axes[3].set_xlabel("minutes since the first line")
+        fig.align_ylabels(axes)
+    return fig
+
+
+def draw_calibration(
+    responses: Sequence[tuple[str, Table]], darks: Sequence[tuple[str, Table]]
+) -> Figure:
+    """Column response and bias+dark vectors, one curve a night.
+
+    Parameters
+    ----------
+    responses, darks : sequence of (label, table)
+        ``response`` and ``dark`` products.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    with mpl.rc_context(_STYLE):
+        fig = _figure(7.6, 5.6)
+        axes = fig.subplots(3, 1, sharex=True)
+        first = responses[0][1]["response"] if responses else None
+        for i, (label, table) in enumerate(responses):
+            good = table["mask"] == 0
+            colour = PALETTE[i % len(PALETTE)]
+            column = table["column"][good]
+            axes[0].plot(column, table["response"][good], color=colour, label=label, lw=0.8)
+            if first is not None and i:
+                ratio = (table["response"] / first - 1.0)[good]
+                axes[1].plot(column, 100.0 * ratio, color=colour, lw=0.6, label=label)
+        for i, (label, table) in enumerate(darks):
+            good = table["mask"] == 0
+            axes[2].plot(
+                table["column"][good],
+                table["total"][good],
+                color=PALETTE[i % len(PALETTE)],
+                lw=0.7,
+                label=label,
+            )
+        axes[0].set_title("Column vectors (masked columns left out)")
+        axes[0].set_ylabel("response")
+        axes[1].set_ylabel("against the\nfirst night [%]")
+        axes[2].set_ylabel("bias + dark\n[electron]")
+        axes[2].set_xlabel("column")
+        if responses:
+            axes[0].legend(ncols=4, fontsize=8)
+        fig.align_ylabels(axes)
+    return fig
+
+
+def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
+    """Position and magnitude residuals against the reference catalogue, by column and by line.
+
+    Parameters
+    ----------
+    catalogue : mapping of str to ndarray
+        A strip catalogue with reference offsets.
+    n_columns : int
+        Columns of the chip.
+    title : str
+        What the reader sees above the panels.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    rows = (
+        ("ref_ra_offset", "RA residual\n[mas]", 1000.0),
+        ("ref_dec_offset", "Dec residual\n[mas]", 1000.0),
+        ("ref_mag_offset", "mag residual\n[mmag]", 1000.0),
+    )
+    use = (catalogue["ref_index"] >= 0) & (catalogue["flags"] == 0)
+    with mpl.rc_context(_STYLE):
+        fig = _figure(7.6, 5.6)
+        axes = fig.subplots(3, 2, sharey="row")
+        for row, (name, label, factor) in enumerate(rows):
+            y = catalogue[name][use] * factor
+            spread = 1.4826 * np.nanmedian(np.abs(y)) if y.size else 1.0
+            for col, axis in enumerate(("column", "line")):
+                x = catalogue[axis][use]
+                ax = axes[row, col]
+                ax.plot(x, y, ".", ms=2, alpha=0.35, color="#7a7a7a", rasterized=True)
+                top = n_columns if axis == "column" else (x.max() + 1 if x.size else 1)
+                centre, value, error = _running_median(x, y, edges=np.linspace(0, top, 17))
+                ax.errorbar(
+                    centre, value, error, fmt="o", ms=4, color=PALETTE[1], zorder=3, lw=1.2
+                )
+                ax.axhline(0.0, color=INK, lw=0.6)
+                if np.isfinite(spread) and spread > 0:
+                    ax.set_ylim(-5 * spread, 5 * spread)
+            axes[row, 0].set_ylabel(label)
+        axes[0, 0].set_title(f"{title}: measured minus reference; bin medians in orange")
+        axes[2, 0].set_xlabel("column")
+        axes[2, 1].set_xlabel("line")
+        fig.align_ylabels(axes[:, 0])
+    return fig
+
+
+def draw_smear(
+    catalogue: Table, smear: Mapping[str, Sequence[float]], *, n_columns: int, title: str
+) -> Figure:
+    """Elongation of stars along the scan against column, beside what the geometry predicts.
+
+    The round part of the point spread (seeing, pixels) cancels in the difference of the two
+    second moments; what is left is the smear and the clocking. The measured moments are
+    those of the pixels within a round window, so their level is below the prediction where
+    the window cuts the wings: the shape against column is what to compare.
+
+    Parameters
+    ----------
+    catalogue : mapping of str to ndarray
+        A strip catalogue.
+    smear : mapping with ``column``, ``ll``, ``lc``, ``cc``
+        Predicted second central moments [px2] with the clocking boxcar.
+    n_columns : int
+        Columns of the chip.
+    title : str
+        What the reader sees above the panels.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    bright = (catalogue["flags"] == 0) & (catalogue["mag_psf_err"] < 0.01)
+    edges = np.linspace(0, n_columns, 17)
+    with mpl.rc_context(_STYLE):
+        fig = _figure(7.6, 3.4)
+        axes = fig.subplots(1, 2)
+        column = catalogue["column"][bright]
+        pairs = (
+            (
+                catalogue["mom_ll"][bright] - catalogue["mom_cc"][bright],
+                np.asarray(smear["ll"]) - np.asarray(smear["cc"]),
+                "along minus across [px²]",
+            ),
+            (catalogue["mom_lc"][bright], np.asarray(smear["lc"]), "cross term [px²]"),
+        )
+        for ax, (measured, predicted, label) in zip(axes, pairs, strict=True):
+            centre, value, error = _running_median(column, measured, edges=edges)
+            ax.errorbar(
+                centre, value, error, fmt="o", ms=4, color=PALETTE[0], label="stars (bin medians)"
+            )
+            ax.plot(smear["column"], predicted, color=PALETTE[1], label="predicted")
+            ax.set_xlabel("column")
+            ax.set_ylabel(label)
+        axes[0].set_title(title)
+        axes[0].legend(fontsize=8)
+    return fig
+
+
+def draw_depth(strips: Sequence[tuple[str, Table]], deep: Table | None) -> Figure:
+    """Magnitude error against magnitude, and source counts, for every strip and for the stack.
+
+    Parameters
+    ----------
+    strips : sequence of (label, catalogue)
+        Strip catalogues.
+    deep : mapping or None
+        The deep catalogue.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    sets = [(label, table, PALETTE[i % len(PALETTE)]) for i, (label, table) in enumerate(strips)]
+    if deep is not None:
+        sets.append(("stack", deep, "#000000"))
+    with mpl.rc_context(_STYLE):
+        fig = _figure(7.6, 3.6)
+        left, right = fig.subplots(1, 2)
+        for label, table, colour in sets:
+            good = np.isfinite(table["mag_psf"]) & (table["flags"] == 0)
+            mag, err = table["mag_psf"][good], table["mag_psf_err"][good]
+            if mag.size < 10:
+                continue
+            edges = np.arange(np.floor(mag.min()), np.ceil(mag.max()) + 0.01, 0.25)
+            centre, value, _ = _running_median(mag, err, edges=edges)
+            left.plot(centre, value, color=colour, label=label)
+            right.stairs(np.histogram(mag, edges)[0], edges, color=colour, label=label)
+        left.set_yscale("log")
+        left.set_xlabel("magnitude")
+        left.set_ylabel("median magnitude error [mag]")
+        left.axhline(0.2171, color=INK, lw=0.7, ls=":")  # 2.5 / ln 10 / 5: S/N of 5
+        left.annotate("S/N 5", (0.02, 0.2171), xycoords=("axes fraction", "data"), va="bottom")
+        right.set_yscale("log")
+        right.set_xlabel("magnitude")
+        right.set_ylabel("sources per 0.25 mag")
+        left.legend(fontsize=8)
+        left.set_title("Depth")
+    return fig
+
+
+def draw_tile(
+    flux: NDArray, variance: NDArray, *, title: str, pixel_scale: float, max_side: int = 900
+) -> Figure:
+    """A tile, stretched so that the noise and the stars are both seen.
+
+    Parameters
+    ----------
+    flux, variance : ndarray of shape (ny, nx)
+        Planes of a tile or stack.
+    title : str
+        What the reader sees above the picture.
+    pixel_scale : float
+        Arcsec per pixel, for the axes.
+    max_side : int
+        The picture is binned so that no side has more pixels.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    step = max(1, int(np.ceil(max(flux.shape) / max_side)))
+    ny, nx = (n // step * step for n in flux.shape)
+    cells = flux[:ny, :nx].reshape(ny // step, step, nx // step, step)
+    holes = ~np.isfinite(cells)
+    count = (~holes).sum(axis=(1, 3))
+    image = np.where(holes, 0.0, cells).sum(axis=(1, 3)) / np.maximum(count, 1)
+    image[count == 0] = np.nan
+    good = np.isfinite(variance) & (variance > 0)
+    sigma = float(np.sqrt(np.median(variance[good]))) / step if good.any() else 1.0
+    scaled = np.arcsinh(image / (3.0 * sigma))
+    with mpl.rc_context(_STYLE):
+        fig = _figure(6.4, 6.4 * ny / nx + 0.5)
+        ax = fig.subplots()
+        ax.grid(visible=False)
+        extent = (0, nx * pixel_scale / 60.0, 0, ny * pixel_scale / 60.0)
+        cmap = mpl.colormaps["gray"].with_extremes(bad="#3b4a6b")
+        ax.imshow(
+            scaled,
+            origin="lower",
+            extent=extent,
+            cmap=cmap,
+            vmin=-0.6,
+            vmax=np.arcsinh(100.0),
+            interpolation="nearest",
+        )
+        ax.set_title(title)
+        ax.set_xlabel("along the drift [arcmin]")
+        ax.set_ylabel("across [arcmin]")
+    return fig

@@ -1,0 +1,1 @@
+"""Pure numerical stages: arrays and frozen options in, arrays and frozen results out."""
