@@ -1,0 +1,278 @@
+"""The command line: it parses, calls one function, and reports."""
+
+import logging
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+
+from pipeline import __version__
+from pipeline.errors import DriftloomError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    help="Reduce the drift-scan strips of a telescope that cannot track: calibrated strips, "
+    "catalogues with errors, stacks of repeat nights.",
+    pretty_exceptions_enable=False,
+)
+console = Console()
+complaints = Console(stderr=True)
+
+# Exit statuses: everything done; done with losses that are named; the user's mistake.
+COMPLETE, WITH_LOSSES, MISTAKE = 0, 1, 2
+
+ConfigPath = Annotated[Path, typer.Argument(help="Configuration of the observatory (TOML).")]
+RawPath = Annotated[Path, typer.Argument(help="Folder of raw segments.")]
+OutPath = Annotated[Path, typer.Argument(help="Folder for the products; made when missing.")]
+Workers = Annotated[
+    int | None,
+    typer.Option(help="Worker processes; 0 for one a core. Overrides the configuration."),
+]
+
+
+class BarProgress:
+    """A bar in a terminal, a plain line per stretch of work in a log file."""
+
+    def __init__(self) -> None:
+        self._bar: Progress | None = None
+        self._task: TaskID | None = None
+        self._label, self._total, self._begin = "", 0, 0.0
+
+    def start(self, label: str, total: int) -> None:
+        """Open a stretch of work."""
+        self._label, self._total, self._begin = label, total, time.perf_counter()
+        if console.is_terminal:
+            self._bar = Progress(
+                TextColumn("{task.description:<34}"),
+                BarColumn(),
+                MofNCompleteColumn(),
+                TimeElapsedColumn(),
+                TimeRemainingColumn(),
+                console=console,
+            )
+            self._bar.start()
+            self._task = self._bar.add_task(label, total=total)
+
+    def advance(self) -> None:
+        """Count one task as ended."""
+        if self._bar is not None and self._task is not None:
+            self._bar.advance(self._task)
+
+    def finish(self) -> None:
+        """Close the stretch of work."""
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+        else:
+            seconds = time.perf_counter() - self._begin
+            console.print(f"{self._label}: {self._total} in {seconds:.1f} s", highlight=False)
+
+
+def _reduce(
+    config_path: Path,
+    raw: Path,
+    out: Path,
+    *,
+    workers: int | None,
+    scheduler: str | None,
+    nights: list[str] | None,
+    block_lines: int | None,
+) -> int:
+    from pipeline.config import load_config
+    from pipeline.graph import open_runner
+    from pipeline.reduction import reduce_folder
+
+    config = load_config(config_path)
+    if block_lines is not None:
+        config = config.with_value("detection.block_lines", block_lines)
+    begin = time.perf_counter()
+    with open_runner(
+        workers=config.compute.workers if workers is None else workers,
+        scheduler=config.compute.scheduler if scheduler is None else scheduler,
+        memory_limit=config.compute.memory_limit,
+        progress=BarProgress(),
+    ) as runner:
+        summary = reduce_folder(config, raw, out, runner=runner, nights=nights or None)
+    table = Table(title=None, box=None, pad_edge=False)
+    for head in ("night", "strip", "lines", "sources", "rms line", "rms column", "zero point"):
+        table.add_column(head, justify="left" if head in {"night", "strip"} else "right")
+    for row in summary.strips:
+        table.add_row(
+            row.night,
+            row.strip,
+            f"{row.n_lines}",
+            f"{row.n_sources}",
+            f"{row.rms_line:.3f} px",
+            f"{row.rms_column:.3f} px",
+            f"{row.zero_point:.3f} mag",
+        )
+    console.print(table)
+    console.print(
+        f"{summary.n_tiles} epoch tiles, {summary.n_stacks} stacks, "
+        f"{summary.n_deep} sources in the deep catalogue, "
+        f"{time.perf_counter() - begin:.0f} s.",
+        highlight=False,
+    )
+    for text in summary.problems:
+        complaints.print(f"note: {text}", highlight=False, markup=False)
+    for text in summary.failures:
+        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    console.print(f"Report: {out / 'report' / 'index.html'}", highlight=False, soft_wrap=True)
+    return WITH_LOSSES if summary.failures else COMPLETE
+
+
+@app.command()
+def reduce(
+    config: ConfigPath,
+    raw: RawPath,
+    out: OutPath,
+    workers: Workers = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a running dask scheduler.")
+    ] = None,
+    night: Annotated[
+        list[str] | None, typer.Option(help="Reduce only this night (YYYY-MM-DD); repeatable.")
+    ] = None,
+    block_lines: Annotated[
+        int | None, typer.Option(help="Lines in one block; a multiple of 256.")
+    ] = None,
+) -> None:
+    """Reduce all nights of a folder: catalogues, tiles, stacks and a report."""
+    raise typer.Exit(
+        _reduce(
+            config,
+            raw,
+            out,
+            workers=workers,
+            scheduler=scheduler,
+            nights=night,
+            block_lines=block_lines,
+        )
+    )
+
+
+@app.command()
+def check(config: ConfigPath, raw: RawPath) -> None:
+    """List the strips of a folder and what is wrong with its files; nothing is reduced."""
+    from pipeline.config import load_config
+    from pipeline.io.raw import find_strips
+
+    inventory = find_strips(raw, load_config(config))
+    table = Table(box=None, pad_edge=False)
+    for head in ("night", "strip", "chip", "filter", "shutter", "lines", "segments", "gaps"):
+        table.add_column(head)
+    for strip in inventory.strips:
+        table.add_row(
+            strip.night,
+            strip.name,
+            strip.chip,
+            strip.filter,
+            "open" if strip.shutter_open else "closed",
+            f"{strip.n_lines}",
+            f"{len(strip.segments)}",
+            f"{len(strip.gaps)}",
+        )
+    console.print(table)
+    for strip in inventory.strips:
+        for text in strip.problems:
+            complaints.print(f"note: {text}", highlight=False, markup=False)
+    for path, reason in inventory.rejected:
+        complaints.print(f"rejected: {path}: {reason}", highlight=False, markup=False)
+    raise typer.Exit(WITH_LOSSES if inventory.rejected else COMPLETE)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Argument(help="Folder for raw segments, truth and products.")],
+    workers: Workers = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of the invented sky.")] = None,
+) -> None:
+    """Make three nights of an invented observatory and reduce them."""
+    begin = time.perf_counter()
+    command = [sys.executable, "-m", "synthetic", "make", "demo", str(out)]
+    if workers:
+        command += ["--workers", str(workers)]
+    if seed is not None:
+        command += ["--seed", str(seed)]
+    # Another process: the simulator shares no code with what reduces its strips.
+    made = subprocess.run(command, check=False)  # noqa: S603 - our own module, our own arguments
+    if made.returncode:
+        complaints.print("the invented nights could not be made; see the message above")
+        raise typer.Exit(made.returncode)
+    status = _reduce(
+        out / "observatory.toml",
+        out / "raw",
+        out / "products",
+        workers=workers,
+        scheduler=None,
+        nights=None,
+        block_lines=None,
+    )
+    console.print(f"Demo done in {time.perf_counter() - begin:.0f} s.", highlight=False)
+    raise typer.Exit(status)
+
+
+@app.command()
+def report(out: Annotated[Path, typer.Argument(help="Folder of products.")]) -> None:
+    """Draw the report again from the products."""
+    from pipeline.report.page import write_report
+
+    console.print(f"Report: {write_report(out)}", highlight=False, soft_wrap=True)
+
+
+@app.command()
+def settings() -> None:
+    """Print a configuration file with every key, its meaning, unit, limits and default."""
+    from pipeline.config import describe_config
+
+    print(describe_config())  # noqa: T201 - plain text for a file, no terminal markup
+
+
+def _version(value: bool) -> None:
+    if value:
+        console.print(f"driftloom {__version__}", highlight=False)
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+    verbose: Annotated[bool, typer.Option(help="Log what every step does.")] = False,
+) -> None:
+    del version
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.ERROR,
+        format="%(asctime)s %(levelname)s %(name)s %(message)s",
+    )
+
+
+def main() -> None:
+    """Run the command line; the user's mistakes end with a message and exit status 2."""
+    try:
+        app()
+    except DriftloomError as error:
+        complaints.print(f"error: {error}", highlight=False, markup=False)
+        sys.exit(MISTAKE)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,226 @@
+"""Tables of the configuration file that tune the reduction; every key has a default."""
+
+from typing import Any, Literal, Self
+
+from pydantic import StrictBool, StrictFloat, StrictInt, model_validator
+
+from pipeline.config_base import LINE_BIN, Problem, Section, Text, key, raise_problems
+
+__all__ = [
+    "AstrometryConfig",
+    "CalibrationConfig",
+    "ClusterConfig",
+    "ComputeConfig",
+    "DetectionConfig",
+    "PhotometryConfig",
+    "ProductsConfig",
+    "StackConfig",
+    "TilesConfig",
+]
+
+
+class CalibrationConfig(Section):
+    """Bias, dark, response and pixel masks."""
+
+    clip: StrictFloat = key(
+        "Rejection threshold of the column summary", default=3.0, unit="sigma", ge=1.5, le=10
+    )
+    overscan_smoothing: StrictInt = key(
+        "Lines averaged into one overscan level; divides 256",
+        default=32,
+        unit="lines",
+        ge=1,
+        le=256,
+    )
+    intercept_prior: StrictFloat = key(
+        "How far, by prior knowledge, bias and dark may be wrong in one column",
+        default=2.0, unit="electron", gt=0,
+    )  # fmt: skip
+    dead_response: StrictFloat = key(
+        "A column with less response than this is dead", default=0.3, gt=0, lt=1
+    )
+    hot_factor: StrictFloat = key(
+        "A column with more than this many times the chip's median dark rate is hot",
+        default=20.0, gt=1,
+    )  # fmt: skip
+    noisy_factor: StrictFloat = key(
+        "A column with more than this many times its amplifier's noise is noisy", default=2.0, gt=1
+    )
+    nonlinear_chi2: StrictFloat = key(
+        "A column whose fit of level against sky has a larger reduced chi-square is not linear",
+        default=5.0, gt=1,
+    )  # fmt: skip
+    cosmic_threshold: StrictFloat = key(
+        "Excess that makes a pixel a candidate cosmic ray", default=6.0, unit="sigma", ge=3
+    )
+    cosmic_sharpness: StrictFloat = key(
+        "How many times sharper than the predicted point spread a cosmic ray must be",
+        default=1.5, gt=1,
+    )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        if LINE_BIN % self.overscan_smoothing:
+            raise_problems([("overscan_smoothing", self.overscan_smoothing, "a divisor of 256")])
+        return self
+
+
+class DetectionConfig(Section):
+    """Finding sources in blocks of lines."""
+
+    threshold: StrictFloat = key(
+        "Detection limit of the matched filter", default=5.0, unit="sigma", ge=1.5
+    )
+    deblend_levels: StrictInt = key("Levels of the deblending tree", default=32, ge=2, le=256)
+    deblend_contrast: StrictFloat = key(
+        "Share of the flux that makes a branch a source of its own", default=0.005, ge=0, le=1
+    )
+    halo_lines: StrictInt = key(
+        "Lines read beyond each end of a block", default=64, unit="lines", ge=16
+    )
+    block_lines: StrictInt = key(
+        "Lines in one block; a multiple of 256", default=2048, unit="lines", ge=256, multiple_of=256
+    )
+    sky_columns: StrictInt = key(
+        "Columns in one cell of the sky model", default=64, unit="px", ge=8
+    )
+
+
+class PhotometryConfig(Section):
+    """Measuring sources and the zero-point curve."""
+
+    aperture_radius: StrictFloat = key(
+        "Radius of the fixed aperture", default=4.0, unit="arcsec", gt=0
+    )
+    total_factor: StrictFloat = key(
+        "Radius of the total-flux ellipse in first-moment radii", default=2.5, ge=1, le=6
+    )
+    psf_radius_fwhm: StrictFloat = key(
+        "Radius within which the point spread is fitted", default=2.5, unit="FWHM", ge=1, le=8
+    )
+    psf_beta: tuple[StrictFloat, StrictFloat] = key(
+        "Bounds of the exponent of the point spread's wings", default=(1.8, 8.0)
+    )
+    cloud_extinction: StrictFloat = key(
+        "Extinction beyond which lines are called cloudy", default=0.1, unit="mag", gt=0
+    )
+    zero_point_knot: StrictFloat = key(
+        "Spacing of the zero-point curve's knots", default=0.5, unit="T0", gt=0
+    )
+    zero_point_bright: StrictFloat | None = key(
+        "Brighter stars do not set the zero point", default=None, unit="mag", example=10.0
+    )
+    zero_point_faint: StrictFloat | None = key(
+        "Fainter stars do not set the zero point", default=None, unit="mag", example=19.0
+    )
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        problems: list[Problem] = []
+        low, high = self.psf_beta
+        if not 1 < low < high:  # the flux of a wing with exponent 1 does not converge
+            problems.append(("psf_beta", [low, high], "[low, high], 1 < low < high"))
+        bright, faint = self.zero_point_bright, self.zero_point_faint
+        if bright is not None and faint is not None and bright >= faint:
+            rule = f"less than zero_point_faint = {faint}"
+            problems.append(("zero_point_bright", bright, rule))
+        raise_problems(problems)
+        return self
+
+
+class AstrometryConfig(Section):
+    """Matching reference stars and fitting the geometry."""
+
+    search_clock: StrictFloat = key(
+        "How far the clock may be wrong", default=30.0, unit="s", gt=0, le=3600
+    )
+    search_pointing: StrictFloat = key(
+        "How far the axis may be from where it should be", default=5.0, unit="arcmin", gt=0, le=120
+    )
+    match_radius: StrictFloat = key(
+        "Final distance within which a star is a reference star", default=2.0, unit="arcsec", gt=0
+    )
+    fit_rotation: StrictBool = key("Fit the camera rotation", default=True)
+    fit_scale: StrictBool = key("Fit the pixel scale", default=True)
+    fit_distortion: StrictBool = key("Fit the radial distortion", default=False)
+    wander_knot: StrictFloat = key(
+        "Spacing of the knots of the slow wander of the line of sight",
+        default=1.0, unit="T0", ge=0.5,
+    )  # fmt: skip
+    position_floor: StrictFloat = key(
+        "Error added in quadrature to every position", default=2.0, unit="mas", ge=0
+    )
+
+
+class TilesConfig(Section):
+    """The fixed grid of sky cells."""
+
+    size: StrictInt = key("Side of a tile", default=1024, unit="px", ge=64, le=16384)
+    overlap: StrictInt = key("Pixels shared by neighbours", default=64, unit="px", ge=8)
+    pixel_scale: StrictFloat | None = key(
+        "Scale of the tiles; camera.pixel_scale when absent", default=None, unit="arcsec/px",
+        example=0.55, gt=0,
+    )  # fmt: skip
+    epoch: StrictFloat = key(
+        "Epoch of the declination that the grid follows, Julian year", default=2025.0, unit="yr",
+        ge=1900, le=2200,
+    )  # fmt: skip
+    filters: tuple[Text, ...] = key("Filters that get tiles; all when empty", default=())
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        if 2 * self.overlap >= self.size:
+            rule = f"less than half of tiles.size = {self.size}"
+            raise_problems([("overlap", self.overlap, rule)])
+        return self
+
+
+class StackConfig(Section):
+    """Combining the epochs of a tile."""
+
+    clip: StrictFloat = key("Rejection threshold between epochs", default=4.0, unit="sigma", ge=2)
+    min_epochs: StrictInt = key("Fewer epochs are not stacked", default=1, ge=1)
+    clip_epochs: StrictInt = key("Fewer epochs are stacked without rejection", default=3, ge=2)
+
+
+class ProductsConfig(Section):
+    """What is written."""
+
+    calibrated_strips: StrictBool = key("Write the calibrated strips as images", default=False)
+    catalogue_formats: tuple[Literal["parquet", "fits"], ...] = key(
+        "Formats of the catalogues", default=("parquet", "fits"), min_length=1
+    )
+    compress_masks: StrictBool = key("Write masks tile-compressed", default=True)
+    full_checksums: StrictBool = key(
+        "Provenance by SHA-256 of whole raw files; otherwise DATASUM or header, size and time",
+        default=False,
+    )
+
+
+class ComputeConfig(Section):
+    """Where the work is done."""
+
+    workers: StrictInt = key("Worker processes; 0 for one a core", default=0, ge=0)
+    memory_limit: str = key(
+        "Memory of one worker, such as 1.5GiB; auto shares what the machine has",
+        default="auto", pattern=r"^(auto|\d+(\.\d+)?\s?(kB|MB|GB|TB|KiB|MiB|GiB|TiB))$",
+        form='"auto", or a number with kB, MB, GB, TB, KiB, MiB, GiB or TiB',
+    )  # fmt: skip
+    scheduler: str = key(
+        "Address of a running scheduler; empty to start one here", default="",
+        pattern=r"^$|^(tcp|tls|ucx|ws|wss)://.+$",
+        form="empty, or an address such as tcp://host:8786",
+    )  # fmt: skip
+
+
+class ClusterConfig(Section):
+    """A batch queue; needs the extra `cluster`."""
+
+    type: Literal["htcondor", "lsf", "moab", "oar", "pbs", "sge", "slurm"] = key(
+        "Kind of queue", example="slurm"
+    )
+    jobs: StrictInt = key("Jobs to submit", default=1, ge=1)
+    options: dict[str, Any] = key(
+        "Passed as they are to the cluster class of dask-jobqueue", default={},
+        example={"cores": 8, "memory": "16GB", "walltime": "02:00:00"},
+    )  # fmt: skip

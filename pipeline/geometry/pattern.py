@@ -1,0 +1,181 @@
+"""Votes of the brightest stars for the offset between a strip and the reference catalogue."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.geometry.camera import FloatArray
+from pipeline.geometry.solution import StripSolution
+
+__all__ = ["BOX", "MatchOptions", "Peak", "search_pattern"]
+
+IntArray = NDArray[np.int64]
+LN10 = float(np.log(10.0))
+BOX = 3  # histogram cells a side in which pairs are counted
+EARLY_STOP = -30.0  # log10 false alarm beyond which no deeper list is tried
+DEPTHS = (1.0, 3.0, 0.3, 10.0, 30.0)  # reference stars per detection, tried in turn
+MOST_PAIRS = 3_000_000  # more would only cost time: the pattern is lost in chance
+
+
+@dataclass(frozen=True)
+class MatchOptions:
+    """How wrong the first guess may be, and how sure the match must be.
+
+    Attributes
+    ----------
+    clock_range_s, pointing_range_arcmin, scale_range, rotation_range_deg : float
+        Largest errors of the first guess searched for: clock, pointing (both ways), relative
+        scale, and rotation.
+    n_brightest : int
+        Brightest detections used for the pattern.
+    bin_px : float
+        Cell of the histogram of offsets, pixels.
+    false_alarm : float
+        Largest accepted probability that a chance coincidence looks as good.
+    radius_px : float
+        Radius of the final nearest-neighbour match.
+    """
+
+    clock_range_s: float = 30.0
+    pointing_range_arcmin: float = 5.0
+    scale_range: float = 0.003
+    rotation_range_deg: float = 0.5
+    n_brightest: int = 300
+    bin_px: float = 4.0
+    false_alarm: float = 1e-6
+    radius_px: float = 3.0
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if not (np.isfinite(value) and value > 0):
+                raise ValueError(f"{f.name} must be positive, got {value}")
+
+
+@dataclass(frozen=True)
+class Peak:
+    """Best hypothesis of the pattern match: ``d line = a0 + a1 x``, ``d column = b0 + b1 x``."""
+
+    log10_false_alarm: float
+    a0: float
+    a1: float
+    b0: float
+    b1: float
+    n_detections: int
+    n_references: int
+    pairs: float
+    expected: float
+
+
+def _pairs(d_line: FloatArray, r_line: FloatArray, reach: float) -> tuple[IntArray, IntArray]:
+    """Indices of all pairs whose lines differ by at most `reach`."""
+    order = np.argsort(r_line)
+    low = np.searchsorted(r_line[order], d_line - reach)
+    high = np.searchsorted(r_line[order], d_line + reach)
+    count = high - low
+    i = np.repeat(np.arange(len(d_line)), count)
+    start = np.repeat(low - np.concatenate([[0], np.cumsum(count)[:-1]]), count)
+    return i, order[np.arange(len(i)) + start]
+
+
+def _chance(n: float, expected: float) -> float:
+    """log10 of an upper bound (Chernoff's) to the chance that a Poisson count reaches `n`."""
+    if n <= expected:
+        return 0.0
+    return (n - expected - n * float(np.log(n / expected))) / LN10
+
+
+def _vote(
+    dl: FloatArray,
+    dc: FloatArray,
+    x: FloatArray,
+    *,
+    reach: tuple[float, float],
+    shears: FloatArray,
+    stretches: FloatArray,
+    cell: float,
+) -> tuple[float, float, float, float, float, float, float]:
+    """Most significant cell: (log10 p, a0, a1, b0, b1, pairs, expected) over all hypotheses."""
+    bins_l = 2 * int(np.ceil(reach[0] / cell)) + BOX
+    bins_c = 2 * int(np.ceil(reach[1] / cell)) + BOX
+    trials = bins_l * bins_c * len(shears) * len(stretches)
+    best = (0.0,) * 7
+    for a1 in shears:
+        row = np.floor((dl - a1 * x) / cell + bins_l / 2)
+        in_row = (row >= 0) & (row < bins_l)
+        for b1 in stretches:
+            col = np.floor((dc - b1 * x) / cell + bins_c / 2)
+            inside = in_row & (col >= 0) & (col < bins_c)
+            flat = (row[inside] * bins_c + col[inside]).astype(np.int64)
+            counts = np.bincount(flat, minlength=bins_l * bins_c).reshape(bins_l, bins_c)
+            # BOX x BOX cells about each inner cell; no pair of interest lies at the rim.
+            rows = counts[:-2] + counts[1:-1] + counts[2:]
+            boxes = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
+            top = int(np.argmax(boxes))
+            n = float(boxes.flat[top])
+            # The rest of the histogram says what chance gives, the peak taken out.
+            expected = max((float(counts.sum()) - n) / counts.size * BOX * BOX, 1e-3)
+            log_p = _chance(n, expected) + np.log10(trials)
+            if log_p < best[0]:
+                k, m = divmod(top, bins_c - 2)
+                a0 = (k + 1.5 - bins_l / 2) * cell
+                b0 = (m + 1.5 - bins_c / 2) * cell
+                best = (log_p, a0, float(a1), b0, float(b1), n, expected)
+    return best
+
+
+def search_pattern(
+    guess: StripSolution,
+    line: FloatArray,
+    column: FloatArray,
+    by_flux: IntArray,
+    predicted: tuple[FloatArray, FloatArray],
+    by_mag: IntArray,
+    options: MatchOptions,
+) -> Peak:
+    """Pattern match of the brightest stars, for several depths of the reference list."""
+    camera = guess.camera
+    pointing = options.pointing_range_arcmin * 60.0 / camera.pixel_scale
+    reach_l = 1.1 * (options.clock_range_s / guess.line_period + pointing) + 10.0 * options.bin_px
+    reach_c = 1.1 * pointing + 10.0 * options.bin_px
+    half = 0.5 * camera.n_columns
+    cell = options.bin_px
+
+    def steps(limit: float) -> FloatArray:
+        n = int(np.ceil(limit * half / cell))
+        return np.linspace(-limit, limit, 2 * n + 1) if n else np.zeros(1)
+
+    shears = steps(float(np.tan(np.radians(options.rotation_range_deg))))
+    stretches = steps(options.scale_range)
+    nd = min(len(by_flux), options.n_brightest)
+    di = by_flux[:nd]
+    best = Peak(0.0, 0.0, 0.0, 0.0, 0.0, nd, 0, 0.0, 0.0)
+    tried: set[int] = set()
+    for factor in (1.0, 3.0, 0.3, 10.0, 30.0):
+        nr = int(np.clip(factor * nd, 1, len(by_mag)))
+        if nr in tried:
+            continue
+        tried.add(nr)
+        ri = by_mag[:nr]
+        i, j = _pairs(line[di], predicted[0][ri], reach_l * 1.05 + cell)
+        if len(i) == 0:
+            continue
+        x = predicted[1][ri][j] - camera.centre_column
+        dl = line[di][i] - predicted[0][ri][j]
+        dc = column[di][i] - predicted[1][ri][j]
+        near = np.abs(dc) < reach_c + options.scale_range * half * 2.0 + cell
+        log_p, a0, a1, b0, b1, n, expected = _vote(
+            dl[near],
+            dc[near],
+            x[near],
+            reach=(reach_l, reach_c),
+            shears=shears,
+            stretches=stretches,
+            cell=cell,
+        )
+        if log_p < best.log10_false_alarm:
+            best = Peak(log_p, a0, a1, b0, b1, nd, nr, n, expected)
+        if best.log10_false_alarm < EARLY_STOP:
+            break
+    return best

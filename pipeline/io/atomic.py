@@ -1,0 +1,119 @@
+"""Files that are whole or not there: write beside, verify, rename."""
+
+import errno
+import os
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from pipeline.errors import ProductError
+
+__all__ = ["explain_failure", "replace_file", "write_bytes", "write_text"]
+
+_REMEDIES = {
+    errno.ENOSPC: "free some space and start again; what is finished is kept",
+    errno.EDQUOT: "the quota is used up: free some space and start again",
+    errno.EACCES: "give write permission for the folder, or choose another output folder",
+    errno.EPERM: "give write permission for the folder, or choose another output folder",
+    errno.EROFS: "the file system is read-only: choose another output folder",
+    errno.ENOTDIR: "a file stands where a folder should be: remove it or choose another folder",
+    errno.EISDIR: "a folder stands where the file should be: remove it",
+    errno.ENAMETOOLONG: "the path is too long: choose another output folder",
+    errno.EIO: "the disk reports an error: check it",
+}
+
+
+def explain_failure(path: Path, error: OSError) -> ProductError:
+    """Error that names the path, what went wrong, and the remedy.
+
+    Parameters
+    ----------
+    path : Path
+        Product that was to be written.
+    error : OSError
+        What the system said.
+
+    Returns
+    -------
+    ProductError
+    """
+    remedy = _REMEDIES.get(error.errno or 0, "check the disk and the output folder")
+    reason = error.strerror or str(error) or type(error).__name__
+    failure = ProductError(f"{path}: cannot be written ({reason}); {remedy}")
+    failure.errno = error.errno
+    return failure
+
+
+@contextmanager
+def replace_file(path: str | Path) -> Iterator[Path]:
+    """Give a temporary path; on leaving, put the file in its place.
+
+    Parameters
+    ----------
+    path : str or Path
+        Product; its folder is made when missing.
+
+    Yields
+    ------
+    Path
+        Unique name ending in ``.partial`` in the same folder, to write to. Verify what was
+        written before leaving: an exception removes it and leaves an older product as it was.
+
+    Raises
+    ------
+    ProductError
+        If the system refuses, naming the path and the remedy.
+    """
+    path = Path(path)
+    partial = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}.partial")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        yield partial
+        _flush(partial)
+        partial.replace(path)
+        _flush(path.parent)
+    except ProductError:
+        raise
+    except OSError as error:
+        raise explain_failure(path, error) from error
+    finally:
+        with suppress(OSError):
+            partial.unlink()
+
+
+def write_bytes(path: str | Path, data: bytes) -> None:
+    """Write a small file at once.
+
+    Parameters
+    ----------
+    path : str or Path
+        Product.
+    data : bytes
+        Its content.
+
+    Raises
+    ------
+    ProductError
+        If the system refuses.
+    """
+    with replace_file(path) as partial:
+        partial.write_bytes(data)
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a small text file at once, as UTF-8; errors as `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def _flush(path: Path) -> None:
+    """Bring a file or folder to the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        # Some network file systems cannot flush folders; a full disk must not go unnoticed.
+        if error.errno not in {errno.EINVAL, errno.ENOTSUP}:
+            raise
+    finally:
+        os.close(handle)

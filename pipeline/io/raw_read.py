@@ -1,0 +1,202 @@
+"""Lines of a strip from its segments; only the bytes of the lines asked for are read."""
+
+import logging
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.config import RawConfig
+from pipeline.errors import RawError
+from pipeline.io.layout import ImageLayout, find_layout, open_stream
+from pipeline.strip import Segment, Strip
+
+__all__ = ["read_lines", "read_segment"]
+
+logger = logging.getLogger(__name__)
+
+_STORED = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}  # FITS 4.0, table 8
+
+
+def read_lines(
+    strip: Strip, options: RawConfig, start: int, stop: int
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Read a range of lines of a strip.
+
+    Files are opened and closed within the call, so it may be made in any process.
+
+    Parameters
+    ----------
+    strip : Strip
+        From `find_strips`.
+    options : RawConfig
+        How this camera writes its files (`config.raw`).
+    start, stop : int
+        Half-open range of lines, within the strip.
+
+    Returns
+    -------
+    raw : ndarray of shape (stop - start, n_raw_columns)
+        ADU: uint16 from unsigned 16-bit files, else the integer type of the file, or float32.
+        Zero in missing lines. Single undefined pixels of a floating-point file stay NaN.
+    missing : ndarray of bool of shape (stop - start,)
+        True for lines in gaps, in segments that cannot be read (a warning is logged), and for
+        lines without a single finite value.
+
+    Raises
+    ------
+    ValueError
+        If the range is empty or leaves the strip.
+    """
+    if not 0 <= start < stop <= strip.n_lines:
+        msg = (
+            f"start and stop must satisfy 0 <= start < stop <= {strip.n_lines} (lines of strip "
+            f"{strip.name}), received {start}, {stop}"
+        )
+        raise ValueError(msg)
+    pieces: list[tuple[int, NDArray[Any]]] = []
+    for segment in strip.segments:
+        first, last = max(start, segment.first_line), min(stop, segment.stop_line)
+        if first >= last:
+            continue
+        begin, end = first - segment.first_line, last - segment.first_line
+        try:
+            piece = read_segment(segment, options, begin, end, n_raw_columns=strip.n_raw_columns)
+        except Exception as error:  # noqa: BLE001 - one bad segment must not stop the strip
+            logger.warning(
+                "strip %s: lines %d to %d have no data: %s", strip.name, first, last - 1, error
+            )
+            continue
+        pieces.append((first - start, piece))
+    n_lines = stop - start
+    if len(pieces) == 1 and len(pieces[0][1]) == n_lines:
+        raw = pieces[0][1]
+        missing = np.zeros(n_lines, dtype=bool)
+    else:
+        kind = np.result_type(*(p.dtype for _, p in pieces)) if pieces else np.dtype(np.uint16)
+        raw = np.zeros((n_lines, strip.n_raw_columns), dtype=kind)
+        missing = np.ones(n_lines, dtype=bool)
+        for offset, piece in pieces:
+            raw[offset : offset + len(piece)] = piece
+            missing[offset : offset + len(piece)] = False
+    if raw.dtype.kind == "f":
+        void = ~np.isfinite(raw).any(axis=1)
+        raw[void] = 0
+        missing |= void
+    return raw, missing
+
+
+def read_segment(
+    segment: Segment, options: RawConfig, begin: int, end: int, *, n_raw_columns: int
+) -> NDArray[Any]:
+    """Read lines of one segment.
+
+    Parameters
+    ----------
+    segment : Segment
+        Which file.
+    options : RawConfig
+        How this camera writes its files.
+    begin, end : int
+        Half-open range of lines within the segment, in time order.
+    n_raw_columns : int
+        Width that the file must have.
+
+    Returns
+    -------
+    ndarray of shape (end - begin, n_raw_columns)
+        Lines in time order, columns in raw order.
+
+    Raises
+    ------
+    RawError
+        If the file cannot be read or is no longer what it was when it was checked.
+    """
+    layout = find_layout(segment.path, hdu=options.hdu)
+    shape = layout.shape if options.line_axis == 2 else layout.shape[::-1]
+    if shape != (segment.n_lines, n_raw_columns):
+        msg = (
+            f"{Path(segment.path).name}: changed since it was checked: found {shape[0]} lines of "
+            f"{shape[1]} columns, expected {segment.n_lines} of {n_raw_columns}; start again"
+        )
+        raise RawError(msg)
+    if options.flip_lines:
+        begin, end = segment.n_lines - end, segment.n_lines - begin
+    if layout.tiled:
+        stored = _read_tiled(segment.path, layout, begin, end, axis=options.line_axis)
+    elif layout.packed:
+        stored = _read_packed(segment.path, layout, begin, end, axis=options.line_axis)
+    else:
+        stored = _read_plain(segment.path, layout, begin, end, axis=options.line_axis)
+    lines = stored if options.line_axis == 2 else stored.T
+    if options.flip_lines:
+        lines = lines[::-1]
+    if options.flip_columns:
+        lines = lines[:, ::-1]
+    if layout.tiled:
+        return _to_native(lines)
+    return _to_physical(lines, layout)
+
+
+def _read_plain(path: str, layout: ImageLayout, begin: int, end: int, *, axis: int) -> NDArray[Any]:
+    """View of the stored bytes; pages are read when they are converted."""
+    mapped = np.memmap(
+        path, dtype=_STORED[layout.bitpix], mode="r", offset=layout.offset, shape=layout.shape
+    )
+    return mapped[begin:end] if axis == 2 else mapped[:, begin:end]
+
+
+def _read_packed(
+    path: str, layout: ImageLayout, begin: int, end: int, *, axis: int
+) -> NDArray[Any]:
+    """Stored values from a gzip or bzip2 file: unpacks all before, keeps only what is wanted."""
+    kind = np.dtype(_STORED[layout.bitpix])
+    n_rows, n_columns = layout.shape
+    rows = range(begin, end) if axis == 2 else range(n_rows)
+    first, stop = (0, n_columns) if axis == 2 else (begin, end)
+    out = np.empty((len(rows), stop - first), dtype=kind)
+    stream, _ = open_stream(path)
+    with stream:
+        for index, row in enumerate(rows):
+            stream.seek(layout.offset + (row * n_columns + first) * kind.itemsize)
+            data = stream.read((stop - first) * kind.itemsize)
+            if len(data) < (stop - first) * kind.itemsize:
+                msg = f"{Path(path).name}: truncated: its data end in row {row} of {n_rows}"
+                raise RawError(msg)
+            out[index] = np.frombuffer(data, dtype=kind)
+    return out
+
+
+def _read_tiled(path: str, layout: ImageLayout, begin: int, end: int, *, axis: int) -> NDArray[Any]:
+    """Physical values from a tile-compressed image: only the tiles touched are decompressed."""
+    with fits.open(path, memmap=False) as hdus:  # astropy maps no scaled image; it seeks instead
+        section = hdus[layout.hdu].section
+        return np.asarray(section[begin:end, :] if axis == 2 else section[:, begin:end])
+
+
+def _to_native(values: NDArray[Any]) -> NDArray[Any]:
+    """Contiguous copy in the machine's byte order; doubles become float32."""
+    kind = np.dtype(np.float32) if values.dtype.kind == "f" else values.dtype.newbyteorder("=")
+    return np.array(values, dtype=kind, order="C")
+
+
+def _to_physical(stored: NDArray[Any], layout: ImageLayout) -> NDArray[Any]:
+    """Apply BSCALE, BZERO and BLANK; unsigned integers are exact (FITS 4.0, section 4.4.2.5)."""
+    values = _to_native(stored)
+    if values.dtype.kind == "f":
+        if (layout.scale, layout.zero) != (1.0, 0.0):
+            values = (values * layout.scale + layout.zero).astype(np.float32)
+        return values
+    if layout.blank is None and layout.scale == 1.0:
+        if layout.zero == 0.0:
+            return values
+        if layout.bitpix > 8 and layout.zero == 2.0 ** (layout.bitpix - 1):
+            unsigned = values.view(f"u{values.dtype.itemsize}")
+            unsigned ^= unsigned.dtype.type(1 << (layout.bitpix - 1))
+            return unsigned
+    physical = (values * layout.scale + layout.zero).astype(np.float32)
+    if layout.blank is not None:
+        physical[values == layout.blank] = np.nan
+    return physical

@@ -1,0 +1,561 @@
+"""Find sources: matched filter, peaks, and which peaks are sources of their own.
+
+The image is divided by its background noise and correlated with the local point spread, scaled
+so that background noise has unit variance: the value at a pixel is the signal-to-noise of a
+star there, the best that a linear filter can do (North 1963, Proc. IEEE 51, 1016, from memory).
+A source is a local maximum at or above the threshold. Two maxima of one island are two sources
+when the lower one rises far enough above the saddle between them.
+
+Everything that decides about a source is local: a value is a sum over the kernel, a peak compares
+with its neighbours, a split depends on the ridge to the next higher peak. So two blocks that
+both hold a source and its surroundings find the same source, bit for bit.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike, NDArray
+
+from pipeline.flags import PixelMask, SourceFlag
+
+__all__ = ["DetectOptions", "Detections", "detect", "filter_image", "required_halo"]
+
+FloatArray = NDArray[np.float64]
+
+# Pixels still bright where they are masked: they find the star, its flux is flagged.
+_BRIGHT_BITS = int(PixelMask.SATURATED | PixelMask.BLEED)
+
+
+@dataclass(frozen=True)
+class DetectOptions:
+    """Tuning of the detection.
+
+    Attributes
+    ----------
+    threshold : float
+        Least signal-to-noise of a source in the filtered image.
+    floor : float
+        Islands are followed down to this signal-to-noise.
+    prominence : float
+        Standard deviations by which a peak must rise above the saddle to a higher peak; the
+        star's own photon noise counts.
+    contrast : float
+        Least relative rise above the saddle, against structure in the wings of bright stars.
+    min_weight : float
+        Least fraction of the kernel's squared weight that must lie on good pixels.
+    shape_radius : int
+        Pixels farther than this from the peak do not count for size and shape.
+    """
+
+    threshold: float = 5.0
+    floor: float = 2.0
+    prominence: float = 3.0
+    contrast: float = 0.05
+    min_weight: float = 0.4
+    shape_radius: int = 24
+
+    def __post_init__(self) -> None:
+        """Check the values."""
+        if not 0 < self.floor <= self.threshold:
+            raise ValueError(
+                f"floor: must be above 0 and at most the threshold {self.threshold}, "
+                f"got {self.floor}"
+            )
+        for name in ("prominence", "contrast"):
+            if getattr(self, name) < 0:
+                raise ValueError(f"{name}: must not be negative, got {getattr(self, name)}")
+        if not 0 < self.min_weight <= 1:
+            raise ValueError(f"min_weight: must be in (0, 1], got {self.min_weight}")
+        if self.shape_radius < 1:
+            raise ValueError(f"shape_radius: must be at least 1, got {self.shape_radius}")
+
+
+@dataclass(frozen=True)
+class Detections:
+    """Sources of a block in order of line, then column.
+
+    Attributes
+    ----------
+    line, column : ndarray of shape (n,)
+        Peak of the filtered image, interpolated; global lines.
+    snr : ndarray
+        Signal-to-noise at the peak pixel.
+    flux, flux_err : ndarray
+        Matched-filter flux and its background error, electrons.
+    n_pixels : ndarray of int
+        Pixels of the source above the floor and within `DetectOptions.shape_radius`.
+    mom_ll, mom_lc, mom_cc : ndarray
+        Second moments of the light of these pixels about their centroid, px^2; 0 when unresolved.
+    peak : ndarray
+        Brightest pixel within one pixel of the peak, electrons.
+    flags : ndarray of int32
+        `SourceFlag`: BLENDED, SATURATED, BAD_PIXELS (near the peak).
+    """
+
+    line: FloatArray
+    column: FloatArray
+    snr: FloatArray
+    flux: FloatArray
+    flux_err: FloatArray
+    n_pixels: NDArray[np.int64]
+    mom_ll: FloatArray
+    mom_lc: FloatArray
+    mom_cc: FloatArray
+    peak: FloatArray
+    flags: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        """Number of sources."""
+        return int(self.line.size)
+
+    def select(self, which: ArrayLike) -> "Detections":
+        """Sources chosen by a boolean or integer index."""
+        index = np.asarray(which)
+        return Detections(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+
+def required_halo(options: DetectOptions, *, kernel_half_size: int) -> int:
+    """Lines a block needs beyond its own so that its sources do not depend on where it ends.
+
+    A source's own pixels reach `shape_radius`, those of the peak it may be compared with as far
+    again, and each pixel needs a kernel. Only islands of light that bridge more than this (the
+    largest galaxies, bleeding stars) can differ, and then in size and shape, not in position.
+
+    Parameters
+    ----------
+    options : DetectOptions
+    kernel_half_size : int
+        Half size of the kernel along the line.
+
+    Returns
+    -------
+    int
+    """
+    return 2 * options.shape_radius + kernel_half_size + 2
+
+
+@njit(cache=True)
+def _correlate(
+    image: np.ndarray,
+    kernels: np.ndarray,
+    line_group: np.ndarray,
+    starts: np.ndarray,
+    groups: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Correlate a column-padded image; the order of the additions is that of the kernel."""
+    n_lines, n_columns = out.shape
+    kl, kc = kernels.shape[2], kernels.shape[3]
+    hl = kl // 2
+    for l in range(n_lines):
+        row = out[l]
+        row[:] = 0.0
+        for r in range(groups.size):
+            c0 = starts[r]
+            width = starts[r + 1] - c0
+            kernel = kernels[line_group[l], groups[r]]
+            target = row[c0 : c0 + width]
+            for i in range(kl):
+                ll = l + i - hl
+                if ll < 0 or ll >= n_lines:
+                    continue
+                for j in range(kc):
+                    k = kernel[i, j]
+                    if k == 0.0:
+                        continue
+                    source = image[ll, c0 + j : c0 + j + width]
+                    for c in range(width):
+                        target[c] += k * source[c]
+
+
+@njit(cache=True)
+def _normalise(
+    bad: np.ndarray,
+    touched: np.ndarray,
+    kernels: np.ndarray,
+    line_group: np.ndarray,
+    column_group: np.ndarray,
+    min_weight: float,
+    out: np.ndarray,
+) -> None:
+    """Divide by the noise of the filtered pixel; too little good kernel gives -inf."""
+    n_lines, n_columns = out.shape
+    kl, kc = kernels.shape[2], kernels.shape[3]
+    full = np.empty((kernels.shape[0], kernels.shape[1]))
+    for a in range(full.shape[0]):
+        for b in range(full.shape[1]):
+            s = 0.0
+            for i in range(kl):
+                for j in range(kc):
+                    s += float(kernels[a, b, i, j]) ** 2
+            full[a, b] = s
+    scale = (1.0 / np.sqrt(full)).astype(np.float32)
+    for l in range(n_lines):
+        g = line_group[l]
+        for c in range(n_columns):
+            h = column_group[c]
+            if not touched[l, c]:
+                out[l, c] *= scale[g, h]
+                continue
+            s = 0.0
+            for i in range(kl):
+                ll = l + i - kl // 2
+                if ll < 0 or ll >= n_lines:
+                    continue
+                for j in range(kc):
+                    cc = c + j - kc // 2
+                    if cc < 0 or cc >= n_columns or bad[ll, cc]:
+                        continue
+                    s += float(kernels[g, h, i, j]) ** 2
+            if s < min_weight * full[g, h]:
+                out[l, c] = -np.inf
+            else:
+                out[l, c] /= np.float32(np.sqrt(s))
+
+
+def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.bool_]:
+    """Pixels whose kernel meets a bad pixel or the edge of the array."""
+    hl, hc = kl // 2, kc // 2
+    n_lines, n_columns = bad.shape
+    total = np.zeros((n_lines + 1, n_columns + 1), dtype=np.int32)
+    np.cumsum(np.cumsum(bad, axis=0, dtype=np.int32), axis=1, out=total[1:, 1:])
+    l, c = np.arange(n_lines), np.arange(n_columns)
+    top, bottom = np.clip(l - hl, 0, None), np.clip(l + hl + 1, None, n_lines)
+    left, right = np.clip(c - hc, 0, None), np.clip(c + hc + 1, None, n_columns)
+    rows = total[bottom] - total[top]
+    out = np.asarray((rows[:, right] - rows[:, left]) > 0)
+    out[(l < hl) | (l >= n_lines - hl), :] = True
+    out[:, (c < hc) | (c >= n_columns - hc)] = True
+    return out
+
+
+def filter_image(
+    image: NDArray[np.float32],
+    variance: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+    kernels: ArrayLike,
+    *,
+    line_group: ArrayLike,
+    column_group: ArrayLike,
+    min_weight: float,
+) -> NDArray[np.float32]:
+    """Signal-to-noise image of the matched filter.
+
+    Parameters
+    ----------
+    image, variance : ndarray of shape (lines, columns)
+        Sky-subtracted electrons and the variance of the background.
+    mask : ndarray of uint16
+        Bad pixels; saturated and bled ones are used as they are.
+    kernels : array_like of shape (a, b, kl, kc)
+        Point spreads of unit flux, kl and kc odd.
+    line_group, column_group : array_like of int
+        Kernel index of each line and each column.
+    min_weight : float
+        See `DetectOptions`.
+
+    Returns
+    -------
+    ndarray of float32, shape (lines, columns)
+        Unit variance in the background; -inf where the kernel has too few good pixels.
+    """
+    image = np.asarray(image, dtype=np.float32)
+    kernels = np.ascontiguousarray(kernels, dtype=np.float32)
+    line_group = np.ascontiguousarray(line_group, dtype=np.int64)
+    column_group = np.ascontiguousarray(column_group, dtype=np.int64)
+    if image.ndim != 2 or np.shape(variance) != image.shape or np.shape(mask) != image.shape:
+        raise ValueError(
+            "image, variance, mask: must be two-dimensional and of one shape, got "
+            f"{image.shape}, {np.shape(variance)}, {np.shape(mask)}"
+        )
+    if kernels.ndim != 4 or kernels.shape[2] % 2 == 0 or kernels.shape[3] % 2 == 0:
+        raise ValueError(f"kernels: must be (a, b, odd, odd), got {kernels.shape}")
+    for name, group, size, count in (
+        ("line_group", line_group, image.shape[0], kernels.shape[0]),
+        ("column_group", column_group, image.shape[1], kernels.shape[1]),
+    ):
+        if group.shape != (size,) or np.any((group < 0) | (group >= count)):
+            raise ValueError(f"{name}: must be {size} integers from 0 to {count - 1}")
+    bad = (np.asarray(mask) & ~np.uint16(_BRIGHT_BITS)) != 0
+    hc = kernels.shape[3] // 2
+    white = np.zeros((image.shape[0], image.shape[1] + 2 * hc), dtype=np.float32)
+    inner = white[:, hc : hc + image.shape[1]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        np.divide(image, np.sqrt(variance, dtype=np.float32), out=inner)
+    inner[bad] = 0.0
+    if not np.all(np.isfinite(inner)):
+        raise ValueError("image, variance: must be finite and positive where the mask is clear")
+    starts = np.flatnonzero(np.diff(column_group, prepend=-1))
+    groups = column_group[starts]
+    out = np.empty(image.shape, dtype=np.float32)
+    _correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
+    touched = _touched(bad, kernels.shape[2], kernels.shape[3])
+    _normalise(bad, touched, kernels, line_group, column_group, min_weight, out)
+    return out
+
+
+@njit(cache=True)
+def _find(parent: np.ndarray, i: int) -> int:
+    while parent[i] != i:
+        parent[i] = parent[parent[i]]
+        i = parent[i]
+    return i
+
+
+@njit(cache=True)
+def _flood(
+    order: np.ndarray,
+    values: np.ndarray,
+    variance: np.ndarray,
+    light_gain: np.ndarray,
+    line_group: np.ndarray,
+    column_group: np.ndarray,
+    label: np.ndarray,
+    prominence: float,
+    contrast: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Grow basins from the highest pixel down; join them at saddles.
+
+    Basin numbers follow the height of their peaks. Light of filtered value v raises the variance
+    of a filtered background pixel from 1 to ``1 + v light_gain / sqrt(variance)``.
+    """
+    n_lines, n_columns = values.shape
+    capacity = order.size
+    peak = np.empty(capacity, dtype=np.int64)  # pixel of the basin's peak
+    parent = np.empty(capacity, dtype=np.int64)  # islands, as a forest
+    absorbed = np.full(capacity, -1, dtype=np.int64)  # basin that took this one over
+    shared = np.zeros(capacity, dtype=np.bool_)
+    near = np.empty(8, dtype=np.int64)
+    n = 0
+    for index in order:
+        l, c = index // n_columns, index % n_columns
+        count = 0
+        best = -1
+        best_value = -np.inf
+        for i in range(max(l - 1, 0), min(l + 2, n_lines)):
+            for j in range(max(c - 1, 0), min(c + 2, n_columns)):
+                basin = label[i, j]
+                if basin < 0:
+                    continue
+                near[count] = basin
+                count += 1
+                # Equal values: the one taken first, in order of line and column.
+                if values[i, j] > best_value:
+                    best_value = values[i, j]
+                    best = basin
+        if best < 0:
+            peak[n] = index
+            parent[n] = n
+            label[l, c] = n
+            n += 1
+            continue
+        label[l, c] = best
+        saddle = float(values[l, c])
+        for k in range(count):
+            a, b = _find(parent, best), _find(parent, near[k])
+            if a == b:
+                continue
+            # Islands are named after their highest peak, which is the smaller number.
+            elder, younger = (a, b) if a < b else (b, a)
+            beside = best if a < b else near[k]
+            own_side = near[k] if a < b else best
+            height = float(values[peak[younger] // n_columns, peak[younger] % n_columns])
+            gain = light_gain[line_group[l], column_group[c]]
+            noise = np.sqrt(1.0 + gain * saddle / np.sqrt(float(variance[l, c])))
+            if height - saddle < max(prominence * noise, contrast * saddle):
+                absorbed[younger] = beside
+            else:
+                shared[beside] = True
+                shared[own_side] = True
+                shared[younger] = True
+            parent[younger] = elder
+    target = np.empty(n, dtype=np.int64)
+    for basin in range(n):
+        # A basin is never absorbed into its own island, so the chain ends.
+        at = basin
+        while absorbed[at] >= 0:
+            at = absorbed[at]
+        target[basin] = at
+    return peak[:n], target, shared[:n]
+
+
+@njit(cache=True)
+def _measure(
+    order: np.ndarray,
+    image: np.ndarray,
+    mask: np.ndarray,
+    bright_bits: int,
+    label: np.ndarray,
+    source_of: np.ndarray,
+    peak: np.ndarray,
+    radius: int,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Sums over each source's pixels in raster order: count, light, first and second moments."""
+    n_columns = image.shape[1]
+    count = np.zeros(peak.size, dtype=np.int64)
+    sums = np.zeros((peak.size, 6))
+    for index in order:
+        l, c = index // n_columns, index % n_columns
+        s = source_of[label[l, c]]
+        if s < 0:
+            continue
+        dl = l - peak[s] // n_columns
+        dc = c - peak[s] % n_columns
+        if dl * dl + dc * dc > radius * radius:
+            continue
+        count[s] += 1
+        v = float(image[l, c])
+        if v <= 0.0 or (mask[l, c] & ~bright_bits) != 0:
+            continue
+        sums[s, 0] += v
+        sums[s, 1] += v * dl
+        sums[s, 2] += v * dc
+        sums[s, 3] += v * dl * dl
+        sums[s, 4] += v * dl * dc
+        sums[s, 5] += v * dc * dc
+    return count, sums
+
+
+def _vertex(low: FloatArray, mid: FloatArray, high: FloatArray) -> FloatArray:
+    """Maximum of the parabola through three points, within half a step; 0 when it has none."""
+    curvature = low - 2 * mid + high
+    good = np.isfinite(curvature) & (curvature < 0)
+    with np.errstate(invalid="ignore"):
+        offset = 0.5 * (low - high) / np.where(good, curvature, 1.0)
+    return np.where(good, np.clip(offset, -0.5, 0.5), 0.0)
+
+
+def detect(
+    image: NDArray[np.float32],
+    variance: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+    kernels: ArrayLike,
+    *,
+    line_group: ArrayLike,
+    column_group: ArrayLike,
+    first_line: int,
+    options: DetectOptions,
+) -> Detections:
+    """Sources of a block.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (lines, columns)
+        Sky-subtracted electrons.
+    variance : ndarray of float32
+        Variance of the background, smooth, electrons^2.
+    mask : ndarray of uint16
+        `PixelMask` bits. Saturated and bled pixels find stars and flag them; other bad pixels
+        have no weight.
+    kernels : array_like of shape (a, b, kl, kc)
+        Point spreads of unit flux, one for each pair of line group and column group.
+    line_group, column_group : array_like of int, shapes (lines,) and (columns,)
+        Kernel of each line and column.
+    first_line : int
+        Global line of the first row.
+    options : DetectOptions
+
+    Returns
+    -------
+    Detections
+
+    Raises
+    ------
+    ValueError
+        Shapes disagree, or an unmasked pixel is not finite.
+    """
+    image = np.asarray(image, dtype=np.float32)
+    mask = np.asarray(mask, dtype=np.uint16)
+    kernels = np.ascontiguousarray(kernels, dtype=np.float32)
+    line_group = np.ascontiguousarray(line_group, dtype=np.int64)
+    column_group = np.ascontiguousarray(column_group, dtype=np.int64)
+    values = filter_image(
+        image,
+        variance,
+        mask,
+        kernels,
+        line_group=line_group,
+        column_group=column_group,
+        min_weight=options.min_weight,
+    )
+    flat = values.ravel()
+    above = np.flatnonzero(flat > options.floor)
+    order = above[np.argsort(-flat[above], kind="stable")]
+    sigma = np.sqrt(np.asarray(variance, dtype=float))
+    k64 = kernels.astype(float)
+    norm = np.sqrt(np.sum(k64**2, axis=(2, 3)))
+    light_gain = np.sum(k64**3, axis=(2, 3)) / norm**3
+    label = np.full(image.shape, -1, dtype=np.int32)
+    peak, target, shared = _flood(
+        order,
+        values,
+        np.asarray(variance),
+        light_gain,
+        line_group,
+        column_group,
+        label,
+        options.prominence,
+        options.contrast,
+    )
+    alone = target == np.arange(target.size)
+    is_source = alone & (flat[peak] >= options.threshold)
+    pixels = np.sort(peak[is_source])
+    number = np.full(target.size, -1, dtype=np.int64)
+    number[np.flatnonzero(is_source)] = np.searchsorted(pixels, peak[is_source])
+    source_of = number[target]
+    blended = np.zeros(pixels.size, dtype=bool)
+    blended[number[is_source & shared]] = True
+    count, sums = _measure(
+        above, image, mask, _BRIGHT_BITS, label, source_of, pixels, options.shape_radius
+    )
+    l, c = pixels // image.shape[1], pixels % image.shape[1]
+    padded = np.full((image.shape[0] + 2, image.shape[1] + 2), -np.inf, dtype=np.float32)
+    padded[1:-1, 1:-1] = values
+    snr = values[l, c].astype(float)
+    d_line = _vertex(padded[l, c + 1].astype(float), snr, padded[l + 2, c + 1].astype(float))
+    d_column = _vertex(padded[l + 1, c].astype(float), snr, padded[l + 1, c + 2].astype(float))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean_l, mean_c = sums[:, 1] / sums[:, 0], sums[:, 2] / sums[:, 0]
+        second = [
+            sums[:, 3] / sums[:, 0] - mean_l**2,
+            sums[:, 4] / sums[:, 0] - mean_l * mean_c,
+            sums[:, 5] / sums[:, 0] - mean_c**2,
+        ]
+    sizes = [np.where(np.isfinite(m), m, 0.0) for m in second]
+    bits, brightest = _near(image, mask, l, c)
+    flags = np.where(blended, int(SourceFlag.BLENDED), 0)
+    flags |= np.where(bits & _BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
+    flags |= np.where(bits & ~_BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
+    noise = sigma[l, c] / norm[line_group[l], column_group[c]]
+    return Detections(
+        line=(l + first_line) + d_line,
+        column=c + d_column,
+        snr=snr,
+        flux=snr * noise,
+        flux_err=noise,
+        n_pixels=count,
+        mom_ll=sizes[0],
+        mom_lc=sizes[1],
+        mom_cc=sizes[2],
+        peak=brightest,
+        flags=flags.astype(np.int32),
+    )
+
+
+def _near(
+    image: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+    l: NDArray[np.int64],
+    c: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], FloatArray]:
+    """Mask bits and brightest pixel of the 3 x 3 pixels about each peak."""
+    bits = np.zeros(l.size, dtype=np.int64)
+    brightest = np.full(l.size, -np.inf)
+    for i in (-1, 0, 1):
+        for j in (-1, 0, 1):
+            ll = np.clip(l + i, 0, image.shape[0] - 1)
+            cc = np.clip(c + j, 0, image.shape[1] - 1)
+            bits |= mask[ll, cc].astype(np.int64)
+            brightest = np.fmax(brightest, image[ll, cc].astype(float))
+    return bits, brightest

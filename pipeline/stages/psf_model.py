@@ -1,0 +1,484 @@
+"""Point spread of a drift-scan strip: seeing, the star's path, clocking and pixel, in one model.
+
+A star's light is a Moffat profile whose width follows the line, convolved with an optional
+Gaussian of the optics whose covariance follows the column, with the path of the star against
+its charge packet (a function of the column), with the one-row boxcar of clocking and with the
+pixel. All of these are products in Fourier space.
+
+The model is kept as quintic B-spline images at nodes in column and ln(FWHM); between nodes
+cubic Lagrange interpolation is used. A position always means the centroid of the path.
+
+References
+----------
+Moffat 1969, A&A 3, 455. The transform of the Moffat profile through the Bessel function K:
+Trujillo et al. 2001, MNRAS 328, 977 (from memory; verified numerically in the tests).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import gamma, kv
+
+from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
+
+__all__ = [
+    "NodeStencil",
+    "PathProvider",
+    "PsfModel",
+    "make_psf_model",
+    "moffat_transform",
+    "place_nodes",
+]
+
+FloatArray = NDArray[np.float64]
+PathProvider = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
+
+# Step of the width nodes. Cubic interpolation with step h leaves (3/128) h^4 f'''' ; at the peak
+# f'''' of a profile ~ FWHM^-2 in ln(FWHM) is 16 f, so h = 0.08 leaves 1.5e-5 of the peak.
+WIDTH_STEP = 0.08
+# The periodic box of the transform reaches this far beyond the stamp, so that the wings that wrap
+# round lie at least twice this plus the stamp away: below 1e-6 of the peak for beta 2.5, FWHM 3 px.
+BOX_MARGIN = 28
+MAX_HALF_SIZE = 48
+# Cubic interpolation in column leaves 7e-5 of the peak when the extent of the path changes by
+# 0.5 px from node to node (measured against direct integration, FWHM 2.2 px).
+PATH_STEP = 0.5
+MAX_NODE_SPACING = 256
+# Below this FWHM in pixels the profile is not band-limited at two grid points per pixel.
+FINE_FWHM = 1.8
+
+
+def moffat_transform(frequency: ArrayLike, *, fwhm: float, beta: float) -> FloatArray:
+    """Fourier transform of a Moffat profile of unit flux.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Radial frequency in cycles per pixel.
+    fwhm : float
+        Full width at half maximum in pixels.
+    beta : float
+        Exponent, above 1.
+
+    Returns
+    -------
+    ndarray
+        ``2 (k a/2)^(beta-1) K_(beta-1)(k a) / Gamma(beta-1)`` with ``k`` the angular frequency
+        and ``a`` the core radius; 1 at zero.
+    """
+    core = fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / beta) - 1.0))
+    x = 2.0 * np.pi * core * np.abs(np.asarray(frequency, dtype=float))
+    out = np.ones_like(x)
+    # kv overflows towards zero, where the transform is 1 to double precision.
+    use = x > 1e-8
+    order = beta - 1.0
+    out[use] = 2.0 / gamma(order) * (0.5 * x[use]) ** order * kv(order, x[use])
+    return out
+
+
+class NodeStencil(NamedTuple):
+    """Nodes and interpolation weights of a list of positions.
+
+    Attributes
+    ----------
+    nodes : ndarray of shape (n_width, n_column, G, G)
+        Coefficient grids of the widths that occur and of all column nodes.
+    first_width, first_column : ndarray of int, shape (n,)
+    width_weights : ndarray of shape (n, 4)
+    width_slopes : ndarray of shape (n, 4)
+        Derivatives of the weights with respect to ln(FWHM).
+    column_weights : ndarray of shape (n, k)
+    """
+
+    nodes: FloatArray
+    first_width: NDArray[np.int64]
+    first_column: NDArray[np.int64]
+    width_weights: FloatArray
+    width_slopes: FloatArray
+    column_weights: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class PsfModel:
+    """Point spread as a function of line and column; make it with `make_psf_model`.
+
+    Attributes
+    ----------
+    beta : float
+        Moffat exponent.
+    fwhm_lines, fwhm_values : ndarray
+        Seeing FWHM (px) at global lines; linear between, constant outside.
+    node_columns : ndarray of shape (m,)
+        Columns of the nodes, increasing.
+    path_line, path_column, path_weight : ndarray of shape (m, k)
+        The star's path about its centroid (px) at the nodes.
+    optics : ndarray of shape (3, order + 1)
+        Coefficients of the optics' covariance (ll, lc, cc; px^2) in powers of the scaled
+        column ``2 (column - middle) / (last node - first node)``.
+    half_size : int
+        Largest half size of a stamp, px.
+    oversample : int
+        Grid points per pixel.
+    """
+
+    beta: float
+    fwhm_lines: FloatArray
+    fwhm_values: FloatArray
+    node_columns: FloatArray
+    path_line: FloatArray
+    path_column: FloatArray
+    path_weight: FloatArray
+    optics: FloatArray
+    half_size: int
+    oversample: int
+    _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+    _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Everything but the grids, which are made again where they are needed."""
+        state = dict(self.__dict__)
+        state["_grids"], state["_stacks"] = {}, {}
+        return state
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Restore a pickled model."""
+        self.__dict__.update(state)
+
+    # -- parameters ---------------------------------------------------------------------
+
+    def fwhm(self, line: ArrayLike) -> FloatArray:
+        """Seeing FWHM (px) at global lines, without smear, clocking and pixel."""
+        return np.asarray(np.interp(line, self.fwhm_lines, self.fwhm_values))
+
+    def optics_covariance(self, column: ArrayLike) -> FloatArray:
+        """Covariance ``(ll, lc, cc)`` of the optics in px^2, shape (3, ...)."""
+        x = self.scaled_column(np.asarray(column, dtype=float))
+        return np.stack([np.polynomial.polynomial.polyval(x, q) for q in self.optics])
+
+    def scaled_column(self, column: FloatArray) -> FloatArray:
+        """Column on the scale of the optics' polynomials: -1 to 1 from first to last node."""
+        first, last = self.node_columns[0], self.node_columns[-1]
+        return (column - 0.5 * (first + last)) / max(0.5 * (last - first), 1.0)
+
+    def second_moments(self, column: ArrayLike) -> FloatArray:
+        """Covariance that smear, optics, clocking and pixel add to the seeing.
+
+        Parameters
+        ----------
+        column : array_like
+
+        Returns
+        -------
+        ndarray of shape (3, ...)
+            ``ll, lc, cc`` in px^2. The seeing itself is left out: the second moment of a Moffat
+            profile is dominated by its wings, and infinite for beta <= 2.
+        """
+        column = np.asarray(column, dtype=float)
+        w = self.path_weight
+        path = np.stack(
+            [
+                np.sum(w * self.path_line**2, axis=1),
+                np.sum(w * self.path_line * self.path_column, axis=1),
+                np.sum(w * self.path_column**2, axis=1),
+            ]
+        )
+        at = np.stack([np.interp(column, self.node_columns, p) for p in path])
+        # Clock and pixel along the line, pixel alone along the columns: 1/12 px^2 each.
+        box = np.array([2.0 / 12.0, 0.0, 1.0 / 12.0]).reshape(3, *([1] * column.ndim))
+        return at + self.optics_covariance(column) + box
+
+    # -- images -------------------------------------------------------------------------
+
+    def render(self, line: float, column: float, half_size: int) -> FloatArray:
+        """Image of a star of unit flux on the pixels around the one nearest to it.
+
+        Parameters
+        ----------
+        line, column : float
+            Position; the line is global.
+        half_size : int
+            The stamp has ``2 half_size + 1`` pixels a side about pixel
+            ``(round(line), round(column))``.
+
+        Returns
+        -------
+        ndarray of shape (2 half_size + 1, 2 half_size + 1)
+        """
+        grid = self._blend(line, column, half_size)
+        out = np.empty((2 * half_size + 1, 2 * half_size + 1))
+        render_stamp(grid, self.oversample, line - round(line), column - round(column), 0, 0, out)
+        return out
+
+    def kernel(self, line: float, column: float, half_size: int) -> FloatArray:
+        """Image of unit flux centred on the central pixel: the kernel of a matched filter."""
+        grid = self._blend(line, column, half_size)
+        out = np.empty((2 * half_size + 1, 2 * half_size + 1))
+        render_stamp(grid, self.oversample, 0.0, 0.0, 0, 0, out)
+        return out
+
+    def effective_pixels(self, line: float, column: float) -> float:
+        """Noise-equivalent area ``1/sum(P^2)`` in px, averaged over sub-pixel positions."""
+        grid = self._blend(line, column, self.half_size)
+        out = np.empty((2 * self.half_size + 1,) * 2)
+        total = 0.0
+        offsets = (-0.375, -0.125, 0.125, 0.375)
+        for dl in offsets:
+            for dc in offsets:
+                render_stamp(grid, self.oversample, dl, dc, 0, 0, out)
+                total += float(np.sum(out**2))
+        return len(offsets) ** 2 / total
+
+    def stencil(self, lines: ArrayLike, columns: ArrayLike) -> NodeStencil:
+        """Grids and weights for a list of positions, for the compiled fits.
+
+        Parameters
+        ----------
+        lines, columns : array_like of shape (n,)
+            Global lines, columns.
+
+        Returns
+        -------
+        NodeStencil
+        """
+        return self.stencil_at(np.log(self.fwhm(lines)), columns)
+
+    def stencil_at(self, ln_fwhm: ArrayLike, columns: ArrayLike) -> NodeStencil:
+        """As `stencil`, for given ln(FWHM) instead of lines."""
+        x = np.atleast_1d(np.asarray(ln_fwhm, dtype=float)) / WIDTH_STEP
+        base = np.floor(x).astype(np.int64)
+        t = x - base
+        # Lagrange weights of the nodes -1, 0, 1, 2 and their slopes.
+        ww = np.stack(
+            [
+                -t * (t - 1) * (t - 2) / 6,
+                (t + 1) * (t - 1) * (t - 2) / 2,
+                -(t + 1) * t * (t - 2) / 2,
+                (t + 1) * t * (t - 1) / 6,
+            ],
+            axis=1,
+        )
+        ws = np.stack(
+            [
+                -(3 * t**2 - 6 * t + 2) / 6,
+                (3 * t**2 - 4 * t - 1) / 2,
+                -(3 * t**2 - 2 * t - 2) / 2,
+                (3 * t**2 - 1) / 6,
+            ],
+            axis=1,
+        )
+        first_column, cw = self.column_stencil(columns)
+        low, high = (int(base.min()) - 1, int(base.max()) + 2) if base.size else (0, 3)
+        nodes = self.width_nodes(low, high)
+        return NodeStencil(nodes, base - 1 - low, first_column, ww, ws / WIDTH_STEP, cw)
+
+    def column_stencil(self, columns: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
+        """First node and interpolation weights of each column."""
+        columns = np.atleast_1d(np.asarray(columns, dtype=float))
+        nodes = self.node_columns
+        k = min(4, nodes.size)
+        at = np.searchsorted(nodes, columns, side="right") - 1
+        first = np.clip(at - (k // 2 - 1), 0, nodes.size - k).astype(np.int64)
+        x = nodes[first[:, None] + np.arange(k)]
+        weights = np.ones((columns.size, k))
+        for a in range(k):
+            for b in range(k):
+                if a != b:
+                    weights[:, a] *= (columns - x[:, b]) / (x[:, a] - x[:, b])
+        return first, weights
+
+    def width_nodes(self, low: int, high: int) -> FloatArray:
+        """Coefficient grids of the width nodes ``low`` to ``high``, ln(FWHM) = node * WIDTH_STEP.
+
+        Returns
+        -------
+        ndarray of shape (high - low + 1, n_column, G, G)
+        """
+        key = (low, high)
+        if key not in self._stacks:
+            rows = [
+                np.stack([self._grid(w, c) for c in range(self.node_columns.size)])
+                for w in range(low, high + 1)
+            ]
+            # One stack is kept: blocks of a strip follow each other in seeing.
+            self._stacks.clear()
+            self._stacks[key] = np.stack(rows)
+        return self._stacks[key]
+
+    # -- private ------------------------------------------------------------------------
+
+    def _blend(self, line: float, column: float, half_size: int) -> FloatArray:
+        if not 0 <= half_size <= self.half_size:
+            raise ValueError(
+                f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
+            )
+        s = self.stencil(line, column)
+        size = 2 * grid_half_size(half_size, self.oversample) + 1
+        grid = np.empty((size, size))
+        blend_nodes(
+            s.nodes,
+            int(s.first_width[0]),
+            s.width_weights[0],
+            int(s.first_column[0]),
+            s.column_weights[0],
+            grid,
+        )
+        return grid
+
+    def _grid(self, width: int, node: int) -> FloatArray:
+        """Quintic B-spline coefficients of one node."""
+        key = (width, node)
+        if key in self._grids:
+            return self._grids[key]
+        os_ = self.oversample
+        size = 2 * (self.half_size + BOX_MARGIN) * os_
+        u = np.fft.fftfreq(size, 1.0 / os_)
+        v = np.fft.rfftfreq(size, 1.0 / os_)
+        quarter = self._seeing(width, v)
+        fold = np.abs(np.arange(size) - size * (np.arange(size) > size // 2))
+        transform = quarter[fold, :].astype(complex)
+        w = self.path_weight[node]
+        along = np.exp(-2j * np.pi * np.outer(u, self.path_line[node]))
+        across = np.exp(-2j * np.pi * np.outer(self.path_column[node], v))
+        transform *= (along * w) @ across
+        q = self.optics_covariance(self.node_columns[node])
+        if np.any(q != 0):
+            quadratic = q[0] * u[:, None] ** 2 + q[2] * v**2 + 2 * q[1] * u[:, None] * v
+            transform *= np.exp(-2 * np.pi**2 * quadratic)
+        # Pixel along both axes, clock along the line; then the spline's own prefilter.
+        transform *= (np.sinc(u) ** 2 / _spline_response(u / os_))[:, None]
+        transform *= np.sinc(v) / _spline_response(v / os_)
+        image = np.fft.fftshift(np.fft.irfft2(transform, s=(size, size))) * os_**2
+        half = grid_half_size(self.half_size, os_)
+        cut = slice(size // 2 - half, size // 2 + half + 1)
+        grid = np.ascontiguousarray(image[cut, cut])
+        self._grids[key] = grid
+        return grid
+
+    def _seeing(self, width: int, frequency: FloatArray) -> FloatArray:
+        key = (width, -1)
+        if key not in self._grids:
+            radius = np.hypot(frequency[:, None], frequency)
+            fwhm = float(np.exp(width * WIDTH_STEP))
+            upper = np.triu_indices(frequency.size)
+            out = np.empty_like(radius)
+            out[upper] = moffat_transform(radius[upper], fwhm=fwhm, beta=self.beta)
+            out.T[upper] = out[upper]
+            self._grids[key] = out
+        return self._grids[key]
+
+
+def _spline_response(frequency: FloatArray) -> FloatArray:
+    """Transform of the sampled quintic B-spline; frequency in cycles per grid step."""
+    x = 2 * np.pi * frequency
+    return (66.0 + 52.0 * np.cos(x) + 2.0 * np.cos(2 * x)) / 120.0
+
+
+def make_psf_model(
+    fwhm_lines: ArrayLike,
+    fwhm_values: ArrayLike,
+    node_columns: ArrayLike,
+    *,
+    beta: float,
+    path: PathProvider | None,
+    optics: ArrayLike | None,
+    half_size: int,
+) -> PsfModel:
+    """Check the parameters and make a model.
+
+    Parameters
+    ----------
+    fwhm_lines, fwhm_values : array_like of shape (k,)
+        Seeing FWHM (px) at increasing global lines.
+    node_columns : array_like of shape (m,)
+        Columns of the nodes, increasing; see `place_nodes`.
+    beta : float
+        Moffat exponent, above 1.
+    path : callable or None
+        Given columns of shape (m,), returns the path's offsets along line and column and its
+        weights, each (m, k), px. None: no smear beyond clocking.
+    optics : array_like of shape (3, order + 1) or None
+        See `PsfModel`.
+    half_size : int
+        Largest half size of a stamp, px.
+
+    Returns
+    -------
+    PsfModel
+
+    Raises
+    ------
+    ValueError
+        A parameter has a wrong shape or value.
+    """
+    lines = np.atleast_1d(np.asarray(fwhm_lines, dtype=float))
+    values = np.atleast_1d(np.asarray(fwhm_values, dtype=float))
+    columns = np.atleast_1d(np.asarray(node_columns, dtype=float))
+    if lines.shape != values.shape or lines.ndim != 1 or np.any(np.diff(lines) <= 0):
+        raise ValueError("fwhm_lines: must increase and match fwhm_values one to one")
+    if not np.all(np.isfinite(values)) or np.any(values <= 0):
+        raise ValueError("fwhm_values: must be positive and finite")
+    if np.any(np.diff(columns) <= 0):
+        raise ValueError("node_columns: must increase")
+    if not beta > 1:
+        raise ValueError(f"beta: must be above 1, got {beta}")
+    if not 1 <= half_size <= MAX_HALF_SIZE:
+        raise ValueError(f"half_size: must be 1 to {MAX_HALF_SIZE} px, got {half_size}")
+    if path is None:
+        dl = dc = np.zeros((columns.size, 1))
+        w = np.ones((columns.size, 1))
+    else:
+        dl, dc, w = (np.asarray(a, dtype=float) for a in path(columns))
+        if not dl.shape == dc.shape == w.shape or dl.shape[0] != columns.size:
+            raise ValueError("path: must return three arrays of shape (columns, k)")
+        w = w / w.sum(axis=1, keepdims=True)
+        # A position means the centroid of the path.
+        dl = dl - np.sum(w * dl, axis=1, keepdims=True)
+        dc = dc - np.sum(w * dc, axis=1, keepdims=True)
+    q = np.zeros((3, 1)) if optics is None else np.asarray(optics, dtype=float)
+    if q.ndim != 2 or q.shape[0] != 3:
+        raise ValueError(f"optics: must have shape (3, order + 1), got {q.shape}")
+    oversample = 2 if values.min() >= FINE_FWHM else 4
+    return PsfModel(
+        beta=float(beta),
+        fwhm_lines=lines,
+        fwhm_values=values,
+        node_columns=columns,
+        path_line=dl,
+        path_column=dc,
+        path_weight=w,
+        optics=q,
+        half_size=int(half_size),
+        oversample=oversample,
+    )
+
+
+def place_nodes(n_columns: int, *, path: PathProvider | None) -> FloatArray:
+    """Evenly spaced node columns, dense enough for the change of the path with column.
+
+    Parameters
+    ----------
+    n_columns : int
+        Columns of the chip.
+    path : callable or None
+        As in `make_psf_model`.
+
+    Returns
+    -------
+    ndarray
+        From column 0 to the last one, at least 4 nodes (or one per column on tiny chips).
+    """
+    if n_columns < 1:
+        raise ValueError(f"n_columns: must be positive, got {n_columns}")
+    intervals = max(3, int(np.ceil((n_columns - 1) / MAX_NODE_SPACING)))
+    if path is not None and n_columns > 1:
+        probe = np.linspace(0.0, n_columns - 1.0, 33)
+        dl, dc, _ = path(probe)
+        change = max(float(np.ptp(np.ptp(d, axis=1))) for d in (dl, dc))
+        # The along-scan extent falls to the axis and rises again: each path point's own travel.
+        travel = max(float(np.max(np.sum(np.abs(np.diff(d, axis=0)), axis=0))) for d in (dl, dc))
+        # Both ends of a path travel, so its extent changes by twice that.
+        intervals = max(intervals, int(np.ceil(max(change, 2 * travel) / PATH_STEP)))
+    return np.linspace(0.0, n_columns - 1.0, min(intervals, max(n_columns - 1, 0)) + 1)

@@ -1,0 +1,347 @@
+"""The least squares behind the column response: columns, bins and additive light in turn."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "FitState",
+    "ResponseOptions",
+    "alternate",
+    "measure_linearity",
+    "separate_scattered",
+    "widen_prior",
+]
+
+_F = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ResponseOptions:
+    """How the response is fitted.
+
+    Parameters
+    ----------
+    intercept_err : float
+        Prior error of the intercept beyond that of the dark vector, electrons.
+    adapt_intercept : bool
+        Widen that prior to the scatter of freely fitted intercepts where these demand it.
+    huber : float
+        Residuals beyond this many sigma pull with constant force.
+    reject : float
+        Residuals beyond this many sigma are dropped.
+    iterations : int
+        Alternations between sky level and columns.
+    fit_gradient : bool
+        Fit the change of a linear gradient of the sky across the columns.
+    scattered_limit : float
+        Singular value of the residuals, in units of that of pure noise, above which one additive
+        component is taken as real.
+    quiet_fraction : float
+        Fraction of bins, those with least of it, in which scattered light is taken as absent.
+    dead : float
+        Columns below this response take no part in the common sky level.
+    least_range : float
+        Ratio of the 95th to the 5th percentile of the sky level below which intercepts are held.
+    """
+
+    intercept_err: float = 0.05
+    adapt_intercept: bool = True
+    huber: float = 3.0
+    reject: float = 8.0
+    iterations: int = 12
+    fit_gradient: bool = True
+    scattered_limit: float = 1.25
+    quiet_fraction: float = 0.3
+    dead: float = 0.3
+    least_range: float = 1.3
+
+    def __post_init__(self) -> None:
+        for name in ("intercept_err", "huber", "reject", "scattered_limit", "dead", "least_range"):
+            if not getattr(self, name) > 0:
+                msg = f"response {name} must be positive, received {getattr(self, name)}"
+                raise ValueError(msg)
+        if self.iterations < 3:
+            msg = f"response iterations must be at least 3, received {self.iterations}"
+            raise ValueError(msg)
+        if not 0 < self.quiet_fraction < 1:
+            msg = f"response quiet_fraction must lie within 0..1, received {self.quiet_fraction}"
+            raise ValueError(msg)
+
+
+@dataclass
+class FitState:
+    """What the alternation changes."""
+
+    f: _F
+    i: _F
+    sky: _F
+    gradient: _F
+    h: _F
+    amount: _F
+    good: NDArray[np.bool_]
+
+    def regressor(self, x: _F) -> _F:
+        """Light on every bin and column for a response of 1."""
+        model = self.sky[:, None] * (1.0 + self.gradient[:, None] * x)
+        if self.amount.any():
+            model = model + self.amount[:, None] * self.h
+        return model
+
+
+def _robust_weights(pull: _F, huber: float, reject: float) -> _F:
+    """Huber's weights, zero beyond `reject`."""
+    size = np.abs(pull)
+    return np.where(size > reject, 0.0, huber / np.maximum(size, huber))
+
+
+def _fit_columns(level: _F, weight: _F, light: _F, prior: _F) -> tuple[_F, _F, _F, _F, _F]:
+    """Slope, intercept, their variances and covariance per column; intercepts near zero."""
+    s0 = weight.sum(axis=0) + 1.0 / prior**2
+    s1 = (weight * light).sum(axis=0)
+    s2 = (weight * light * light).sum(axis=0)
+    y0 = (weight * level).sum(axis=0)
+    y1 = (weight * level * light).sum(axis=0)
+    determinant = s0 * s2 - s1 * s1
+    empty = ~(determinant > 1e-12 * s0 * s2)
+    safe = np.where(empty, 1.0, determinant)
+    f = np.where(empty, 1.0, (s0 * y1 - s1 * y0) / safe)
+    i = np.where(empty, 0.0, (s2 * y0 - s1 * y1) / safe)
+    vf = np.where(empty, np.inf, s0 / safe)
+    vi = np.where(empty, np.inf, s2 / safe)
+    cov = np.where(empty, 0.0, -s1 / safe)
+    return f, i, vf, vi, cov
+
+
+def _fit_bins(level: _F, weight: _F, state: FitState, x: _F, fit_gradient: bool) -> None:
+    """Sky level (and the gradient's change) of every bin, from the good columns, in place."""
+    w = weight * state.good
+    clean = level - state.i
+    if state.amount.any():
+        clean = clean - state.f * state.amount[:, None] * state.h
+    f = state.f
+    a = (w * f * f).sum(axis=1)
+    p = (w * f * clean).sum(axis=1)
+    if not fit_gradient:
+        state.sky = p / np.where(a > 0, a, 1.0)
+        return
+    b = (w * f * f * x).sum(axis=1)
+    c = (w * f * f * x * x).sum(axis=1)
+    q = (w * f * x * clean).sum(axis=1)
+    determinant = a * c - b * b
+    safe = np.where(determinant > 0, determinant, 1.0)
+    sky = np.where(determinant > 0, (c * p - b * q) / safe, p / np.where(a > 0, a, 1.0))
+    tilt = np.where(determinant > 0, (a * q - b * p) / safe, 0.0)
+    state.sky = sky
+    gradient = tilt / np.where(np.abs(sky) > 0, sky, 1.0)
+    # A gradient that never changes is the response's. The median over bins is taken as that one, so
+    # that moonlight or twilight in fewer than half of them bends nothing.
+    state.gradient = gradient - np.median(gradient[a > 0]) if (a > 0).any() else gradient
+
+
+def _fix_scales(state: FitState, prior: _F) -> None:
+    """Mean response 1 over good columns; the zero of the sky where the intercepts are least."""
+    g = state.good
+    w = 1.0 / prior[g] ** 2
+    shift = -(w * state.i[g] * state.f[g]).sum() / (w * state.f[g] ** 2).sum()
+    state.i = state.i + shift * state.f
+    state.sky = state.sky - shift
+    mean = float(state.f[g].mean())
+    state.f = state.f / mean
+    state.sky = state.sky * mean
+    state.amount = state.amount * mean
+
+
+def _leading_component(pull: _F) -> tuple[float, _F, _F]:
+    """Largest singular value and vectors, by power iteration."""
+    v = pull.T @ pull.sum(axis=1)
+    rng = np.random.default_rng(0)
+    v = v + 1e-3 * np.linalg.norm(v) * rng.standard_normal(len(v)) + 1e-30
+    v /= np.linalg.norm(v)
+    value = 0.0
+    u = np.zeros(len(pull))
+    for _ in range(60):
+        u = pull @ v
+        size = float(np.linalg.norm(u))
+        if size == 0.0:
+            return 0.0, u, v
+        u /= size
+        v = pull.T @ u
+        new = float(np.linalg.norm(v))
+        v /= max(new, 1e-30)
+        if abs(new - value) < 1e-7 * new:
+            value = new
+            break
+        value = new
+    return value, u, v
+
+
+def _find_scattered(
+    level: _F, variance: _F, state: FitState, x: _F, options: ResponseOptions
+) -> tuple[float, _F, _F]:
+    """One additive component f h A in the residuals: strength against noise, h and A.
+
+    The residuals know A only up to a multiple of the sky and a constant: what resembles these has
+    gone into slopes and intercepts. It is restored by asking that the light be absent in the
+    quietest bins and never negative.
+    """
+    light = state.regressor(x)
+    residual = level - state.i - state.f * light
+    w = np.where(np.isfinite(variance) & state.good, 1.0 / variance, 0.0)
+    pull = np.nan_to_num(residual) * np.sqrt(w)
+    scale = max(1.0, float(np.median(np.abs(pull[w > 0])) / 0.6745))
+    pull = np.clip(pull / scale, -4.0, 4.0)
+    value, _, v = _leading_component(pull)
+    n_bins, n_columns = (w.sum(axis=1) > 0).sum(), (w.sum(axis=0) > 0).sum()
+    strength = value / (np.sqrt(n_bins) + np.sqrt(n_columns))
+    if strength < options.scattered_limit:
+        return strength, np.zeros(level.shape[1]), np.zeros(level.shape[0])
+    # Alternating weighted least squares from there.
+    root = np.sqrt(np.where(w.sum(axis=0) > 0, w.mean(axis=0), 1.0))
+    h = np.where(state.good, v / root / np.where(state.good, state.f, 1.0), 0.0)
+    r = np.nan_to_num(residual)
+    amount = np.zeros(len(level))
+    for _ in range(20):
+        model = state.f * h
+        amount = (w * model * r).sum(axis=1) / np.maximum((w * model**2).sum(axis=1), 1e-30)
+        a = amount[:, None] * state.f
+        h = (w * a * r).sum(axis=0) / np.maximum((w * a * a).sum(axis=0), 1e-30)
+        h /= max(float(np.abs(h).max()), 1e-30)
+    # The light is rare and positive: its sign is the one with the longer tail upwards.
+    if np.sum((amount - np.median(amount)) ** 3) < 0:
+        amount, h = -amount, -h
+    return strength, h, _quieten(amount, state.sky, options.quiet_fraction)
+
+
+def _quieten(amount: _F, sky: _F, fraction: float) -> _F:
+    """Amounts less the combination of sky and a constant that clears the quietest bins of them."""
+    rest = amount
+    for _ in range(10):
+        chosen = rest / sky <= np.quantile(rest / sky, fraction)
+        design = np.stack([sky[chosen], np.ones(chosen.sum())], axis=1)
+        fit, *_ = np.linalg.lstsq(design, amount[chosen], rcond=None)
+        rest = amount - fit[0] * sky - fit[1]
+    return rest
+
+
+def separate_scattered(
+    level: _F, variance: _F, state: FitState, x: _F, prior: _F, options: ResponseOptions
+) -> float:
+    """Look for additive light and, where it is real, alternate between it and the columns."""
+    strength, h, amount = _find_scattered(level, variance, state, x, options)
+    if not h.any():
+        return strength
+    w = np.where(np.isfinite(variance) & state.good, 1.0 / variance, 0.0)
+    state.h, state.amount = h, amount
+    for _ in range(6):
+        alternate(level, variance, state, x, prior, options, 4)
+        bare = replace(state, amount=np.zeros_like(state.amount))
+        r = np.nan_to_num(level - state.i - state.f * bare.regressor(x))
+        pull = (r - state.f * state.amount[:, None] * state.h) * np.sqrt(w)
+        v = w * _robust_weights(pull, options.huber, options.reject)
+        a = state.amount[:, None] * state.f
+        h = (v * a * r).sum(axis=0) / np.maximum((v * a * a).sum(axis=0), 1e-30)
+        h = np.where(state.good, h, 0.0)
+        size = float(np.abs(h).max())
+        if size == 0.0:
+            break
+        state.h = h / size
+        model = state.f * state.h
+        amount = (v * model * r).sum(axis=1) / np.maximum((v * model**2).sum(axis=1), 1e-30)
+        state.amount = _quieten(amount, state.sky, options.quiet_fraction)
+    return strength
+
+
+def alternate(
+    level: _F,
+    variance: _F,
+    state: FitState,
+    x: _F,
+    prior: _F,
+    options: ResponseOptions,
+    rounds: int,
+) -> tuple[_F, _F, _F, _F, float]:
+    """Alternate bins and columns; returns weights, variances of f and i, covariance, excess."""
+    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
+    values = np.where(base > 0, level, 0.0)
+    excess = 1.0
+    weight = base
+    for turn in range(rounds):
+        light = state.regressor(x)
+        if turn > 0:
+            pull = (values - state.i - state.f * light) * np.sqrt(base)
+            inside = (base > 0) & state.good
+            spread = float(np.median(np.abs(pull[inside])) / 0.6745)
+            excess = max(1.0, spread**2)
+            weight = base * _robust_weights(pull / np.sqrt(excess), options.huber, options.reject)
+        _fit_bins(values, weight, state, x, options.fit_gradient)
+        light = state.regressor(x)
+        state.f, state.i, vf, vi, cov = _fit_columns(values, weight / excess, light, prior)
+        state.good = (vf < np.inf) & (state.f > options.dead * np.median(state.f[vf < np.inf]))
+        _fix_scales(state, prior)
+    return weight, vf, vi, cov, excess
+
+
+def measure_linearity(
+    level: _F, variance: _F, state: FitState, x: _F, excess: float, options: ResponseOptions
+) -> tuple[_F, _F]:
+    """Curvature of each column: deviation at the top of the sky over the signal there.
+
+    Weights are found anew: what a straight line rejects may be the very curvature.
+    """
+    light = state.regressor(x)
+    top = float(np.max(state.sky))
+    square = (light / top) ** 2
+    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0) / excess
+    residual = np.where(base > 0, level - state.i - state.f * light, 0.0)
+    w = base
+    coefficient, error = np.zeros(len(state.f)), np.full(len(state.f), np.inf)
+    for _ in range(4):
+        s0, s1, s2 = w.sum(axis=0), (w * light).sum(axis=0), (w * light**2).sum(axis=0)
+        determinant = s0 * s2 - s1 * s1
+        safe = np.where(determinant > 1e-12 * s0 * s2, determinant, np.inf)
+
+        def clear(y: _F) -> _F:
+            """What a straight line leaves of y, under the present weights."""
+            q0, q1 = (w * y).sum(axis=0), (w * y * light).sum(axis=0)  # noqa: B023
+            flat, slope = s2 * q0 - s1 * q1, s0 * q1 - s1 * q0  # noqa: B023
+            return y - flat / safe - light * slope / safe  # noqa: B023
+
+        curve, rest = clear(square), clear(residual)
+        norm = (w * curve * curve).sum(axis=0)
+        known = norm > 0
+        safe_norm = np.where(known, norm, 1.0)
+        coefficient = np.where(known, (w * curve * rest).sum(axis=0) / safe_norm, 0.0)
+        error = np.where(known, 1.0 / np.sqrt(safe_norm), np.inf)
+        pull = (rest - coefficient * curve) * np.sqrt(base)
+        w = base * _robust_weights(pull, options.huber, options.reject)
+    signal = np.where(np.abs(state.f) > 0, np.abs(state.f), 1.0) * top
+    return coefficient / signal, error / signal
+
+
+def widen_prior(
+    level: _F, variance: _F, state: FitState, x: _F, prior: _F, problems: list[str]
+) -> _F:
+    """Prior on the intercepts, widened where free intercepts scatter more than it allows."""
+    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
+    values = np.where(base > 0, level, 0.0)
+    light = state.regressor(x)
+    pull = (values - state.i - state.f * light) * np.sqrt(base)
+    weight = base * _robust_weights(pull, 3.0, 8.0)
+    _, free, _, vi, _ = _fit_columns(values, weight, light, np.full(len(prior), 1e6))
+    g = state.good & np.isfinite(vi)
+    # The common part of the intercepts is the zero of the sky.
+    centred = free - np.median(free[g] / state.f[g]) * state.f
+    expected = np.sqrt(vi[g] + prior[g] ** 2)
+    spread = float(np.median(np.abs(centred[g]) / expected) / 0.6745)
+    # The scatter of a median absolute deviation of n values is about 1.17/sqrt(n).
+    if spread < 1.0 + 4.0 * 1.17 / np.sqrt(g.sum()):
+        return prior
+    more = float(np.median(centred[g] ** 2) / 0.4549 - np.median(expected**2))
+    more = max(more, 0.0)
+    problems.append(
+        f"intercepts scatter by {np.sqrt(more):.2f} electrons beyond the error of bias and dark: "
+        "their prior was widened"
+    )
+    return np.sqrt(prior**2 + more)

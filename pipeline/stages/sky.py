@@ -1,0 +1,409 @@
+"""The sky of a strip: a mesh from the column summary, interpolated locally."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from pipeline.errors import CalibrationError
+from pipeline.stages.colstats import LINE_BIN, ColumnSummary
+from pipeline.stages.dark import DarkVector
+from pipeline.stages.overscan import keep_of_variance
+from pipeline.stages.response import ResponseVector
+from pipeline.stages.series import choose_half_width, fill_gaps, smooth_running
+
+__all__ = ["SkyModel", "SkyOptions", "fit_sky"]
+
+_F = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SkyOptions:
+    """How the mesh is made.
+
+    Parameters
+    ----------
+    cell_columns : int
+        Chip columns of one cell.
+    clip : float
+        Columns further than this many sigma from their cell's median are left out.
+    iterations : int
+        Clipping passes.
+    min_columns : int
+        A cell with fewer good columns is bridged from its neighbours.
+    half_widths : tuple of int
+        Half widths, in bins, among which the smoothing along the strip chooses.
+    """
+
+    cell_columns: int = 64
+    clip: float = 2.5
+    iterations: int = 4
+    min_columns: int = 8
+    half_widths: tuple[int, ...] = (0, 1, 2, 4, 8, 16)
+
+    def __post_init__(self) -> None:
+        if self.cell_columns < 1:
+            msg = f"sky cell_columns must be at least 1, received {self.cell_columns}"
+            raise ValueError(msg)
+        if not self.clip > 1.0:
+            msg = f"sky clip must exceed 1, received {self.clip}"
+            raise ValueError(msg)
+        if self.iterations < 1 or self.min_columns < 1:
+            msg = (
+                "sky iterations and min_columns must be at least 1, received "
+                f"{self.iterations} and {self.min_columns}"
+            )
+            raise ValueError(msg)
+
+
+@dataclass(frozen=True)
+class SkyModel:
+    """Sky of a whole strip on a mesh of line bins and column cells.
+
+    Parameters
+    ----------
+    lines : ndarray of shape (n_bins,)
+        Global line to which each row of cells refers, increasing; in the ramp the mean line
+        weighted with the rows that integrate. The strip's first and last line are added.
+    columns : ndarray of shape (n_cells,)
+        Middle column of each cell, increasing.
+    value, error : ndarray of shape (n_bins, n_cells)
+        Electrons per pixel for a response of 1 and an integration on all n_stage rows; the error
+        is that of the smoothed value.
+    n_columns, n_stage : int
+        Chip columns, and rows that integrate.
+    half_widths : tuple of int
+        Smoothing used along the strip: of the mean over columns, and of the cells' deviations
+        from it.
+    """
+
+    lines: _F
+    columns: _F
+    value: _F
+    error: _F
+    n_columns: int
+    n_stage: int
+    half_widths: tuple[int, int]
+
+    def evaluate(self, first_line: int, n_lines: int) -> NDArray[np.float32]:
+        """Sky as it stands in the calibrated lines.
+
+        Cubic Hermite interpolation with the slopes of the parabola through neighbouring cells
+        (four cells each way decide), linear beyond the outermost middles; in the ramp the sky is
+        multiplied by ``line / n_stage``, since it has collected on that share of the rows. A
+        line's values do not depend on `first_line` or `n_lines`.
+
+        Parameters
+        ----------
+        first_line, n_lines : int
+            Global lines.
+
+        Returns
+        -------
+        ndarray of float32 of shape (n_lines, n_columns)
+            Electrons.
+
+        Raises
+        ------
+        ValueError
+            If a number is negative.
+        """
+        if first_line < 0 or n_lines < 0:
+            msg = (
+                f"first_line and n_lines must not be negative, received {first_line} and {n_lines}"
+            )
+            raise ValueError(msg)
+        out = np.empty((n_lines, self.n_columns), dtype=np.float32)
+        if n_lines == 0:
+            return out
+        x = np.arange(self.n_columns, dtype=np.float64)
+        index, weights = _cubic_weights(self.columns, x)
+        wanted = np.arange(first_line, first_line + n_lines, dtype=np.float64)
+        at, share = _cubic_weights(self.lines, wanted)
+        share = share * (np.minimum(wanted, self.n_stage) / self.n_stage)[:, None]
+        low, high = int(at.min()), int(at.max())
+        # Only the rows of cells that these lines touch are spread over the columns.
+        rows = np.zeros((high - low + 1, self.n_columns))
+        for k in range(4):
+            rows += weights[:, k] * self.value[low : high + 1][:, index[:, k]]
+        _blend(rows.astype(np.float32), at - low, share.astype(np.float32), out)
+        return out
+
+
+def _cubic_weights(knots: _F, x: _F) -> tuple[NDArray[np.int64], _F]:
+    """Four knots and their weights for each x: local cubic Hermite on uneven knots.
+
+    Slopes are those of the parabola through a knot and its neighbours, one-sided at the ends.
+    """
+    n = len(knots)
+    if n == 1:
+        return np.zeros((len(x), 4), dtype=np.int64), np.tile([1.0, 0.0, 0.0, 0.0], (len(x), 1))
+    k = np.clip(np.searchsorted(knots, x, side="right") - 1, 0, n - 2)
+    index = np.clip(k[:, None] + np.arange(-1, 3)[None, :], 0, n - 1)
+    h = knots[k + 1] - knots[k]
+    t = (x - knots[k]) / h
+    inside = (t >= 0) & (t <= 1)
+    u = np.where(inside, t, 0.0)
+    h00 = 2 * u**3 - 3 * u**2 + 1
+    h10 = u**3 - 2 * u**2 + u
+    h11 = u**3 - u**2
+    w = np.zeros((len(x), 4))
+    w[:, 1] += h00
+    w[:, 2] += 1 - h00
+    # Slope at the left knot: (a d1 + b d0) with d1 the slope to the right, d0 to the left.
+    left = k > 0
+    g = np.where(left, knots[k] - knots[np.maximum(k - 1, 0)], h)
+    b = np.where(left, h / (g + h), 0.0)  # weight of the slope to the left
+    w[:, 2] += h10 * (1 - b)
+    w[:, 1] -= h10 * (1 - b)
+    w[:, 1] += h10 * b * h / g
+    w[:, 0] -= h10 * b * h / g
+    right = k < n - 2
+    g = np.where(right, knots[np.minimum(k + 2, n - 1)] - knots[k + 1], h)
+    b = np.where(right, h / (g + h), 0.0)  # weight of the slope to the right
+    w[:, 2] += h11 * (1 - b)
+    w[:, 1] -= h11 * (1 - b)
+    w[:, 3] += h11 * b * h / g
+    w[:, 2] -= h11 * b * h / g
+    outside = ~inside
+    w[outside] = 0.0
+    w[outside, 1] = 1 - t[outside]
+    w[outside, 2] = t[outside]
+    return index, w
+
+
+@njit(cache=True)
+def _blend(rows: np.ndarray, at: np.ndarray, share: np.ndarray, out: np.ndarray) -> None:
+    n_lines, n_columns = out.shape
+    for l in range(n_lines):
+        r0 = rows[at[l, 0]]
+        r1 = rows[at[l, 1]]
+        r2 = rows[at[l, 2]]
+        r3 = rows[at[l, 3]]
+        s0 = share[l, 0]
+        s1 = share[l, 1]
+        s2 = share[l, 2]
+        s3 = share[l, 3]
+        row = out[l]
+        for c in range(n_columns):
+            row[c] = s0 * r0[c] + s1 * r1[c] + s2 * r2[c] + s3 * r3[c]
+
+
+def _cell_edges(n_columns: int, cell: int) -> NDArray[np.int64]:
+    """Edges of the cells; a remainder under half a cell joins the last."""
+    number = max(1, int(np.floor(n_columns / cell + 0.5)))
+    return np.round(np.linspace(0, n_columns, number + 1)).astype(np.int64)
+
+
+def _cell_statistics(value: _F, error: _F, options: SkyOptions) -> tuple[_F, _F, NDArray[np.int64]]:
+    """Clipped weighted mean, its error and the columns used, over the last axis."""
+    good = np.isfinite(value) & np.isfinite(error) & (error > 0)
+    v = np.where(good, value, np.nan)
+    some = good.any(axis=-1)
+    centre = np.full(value.shape[:-1], np.nan)
+    # Star light only adds: the median of the columns is a safe place to begin.
+    centre[some] = np.nanmedian(v[some], axis=-1)
+    safe_error = np.where(good, error, 1.0)
+    weight = np.where(good, 1.0 / safe_error**2, 0.0)
+    w = weight
+    for _ in range(options.iterations):
+        near = np.abs(np.nan_to_num(value - centre[..., None])) <= options.clip * safe_error
+        w = np.where(near, weight, 0.0)
+        total = w.sum(axis=-1)
+        safe = np.where(total > 0, total, 1.0)
+        mean = (w * np.where(good, value, 0.0)).sum(axis=-1) / safe
+        centre = np.where(total > 0, mean, centre)
+    total = w.sum(axis=-1)
+    used = (w > 0).sum(axis=-1)
+    with np.errstate(divide="ignore"):
+        err = np.sqrt(1.0 / (total * keep_of_variance(options.clip)))
+    return np.where(used > 0, centre, np.nan), np.where(used > 0, err, np.nan), used
+
+
+def fit_sky(
+    summary: ColumnSummary,
+    dark: DarkVector,
+    response: ResponseVector,
+    column_mask: NDArray[np.uint16],
+    *,
+    line_period: float,
+    n_stage: int,
+    options: SkyOptions,
+) -> SkyModel:
+    """Sky of a strip from its column summary.
+
+    A cell is the clipped mean over its columns of
+    ``(level - bias - n tau dark - intercept) / response``. In the ramp it is divided by the share
+    of rows that have collected, so that the mesh holds the sky of a full integration throughout.
+    Smoothing along the strip is chosen by the noise, separately for the mean over all columns
+    (precise, hardly smoothed, corrected for its curvature within a bin) and for the cells'
+    deviations from it (noisy, slow).
+
+    Parameters
+    ----------
+    summary : ColumnSummary
+        Of the whole strip, settled.
+    dark : DarkVector
+    response : ResponseVector
+    column_mask : ndarray of uint16 of shape (n_columns,)
+        Nonzero columns take no part.
+    line_period : float
+        Seconds.
+    n_stage : int
+        Rows that integrate.
+    options : SkyOptions
+        Tuning.
+
+    Returns
+    -------
+    SkyModel
+
+    Raises
+    ------
+    ValueError
+        If the columns differ in number or the summary is not settled.
+    CalibrationError
+        If no cell holds data.
+    """
+    n_columns = summary.n_columns
+    if dark.n_columns != n_columns or response.n_columns != n_columns:
+        msg = (
+            f"dark and response must have the summary's {n_columns} columns, "
+            f"received {dark.n_columns} and {response.n_columns}"
+        )
+        raise ValueError(msg)
+    if column_mask.shape != (n_columns,):
+        msg = f"column_mask must be ({n_columns},), received {column_mask.shape}"
+        raise ValueError(msg)
+    if not summary.settled:
+        msg = "summary must be settled (settle_overscan), received one with measured overscan"
+        raise ValueError(msg)
+    rows = summary.mean_rows(n_stage)
+    share = rows / n_stage
+    use = (column_mask == 0) & ~response.mask & np.isfinite(response.error)
+    f = np.where(use & (response.value > 0), response.value, 1.0)
+    offset = dark.offset(rows, line_period=line_period) + response.intercept
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = (summary.level - offset) / (f * share[:, None])
+        own = np.asarray(summary.level_err, dtype=np.float64) ** 2 * summary.count
+        # A bin's typical pixel noise, so that no column weighs by the chance of its own.
+        typical = np.full(summary.n_bins, np.nan)
+        known = np.isfinite(own[:, use]).any(axis=1)
+        typical[known] = np.nanmedian(own[known][:, use], axis=1)
+        error = np.sqrt(typical[:, None] / summary.count) / (f * share[:, None])
+    bad = ~use[None, :] | (summary.count == 0)
+    value = np.where(bad, np.nan, value)
+    edges = _cell_edges(n_columns, options.cell_columns)
+    n_cells = len(edges) - 1
+    shape = (summary.n_bins, n_cells)
+    cell, cell_err = np.full(shape, np.nan), np.full(shape, np.nan)
+    for g in range(n_cells):
+        part = slice(int(edges[g]), int(edges[g + 1]))
+        least = min(options.min_columns, part.stop - part.start)
+        mean, err, used = _cell_statistics(value[:, part], error[:, part], options)
+        cell[:, g] = np.where(used >= least, mean, np.nan)
+        cell_err[:, g] = np.where(used >= least, err, np.nan)
+    if not np.isfinite(cell).any():
+        msg = "no cell of the sky mesh holds data"
+        raise CalibrationError(msg)
+    middles = (edges[:-1] + edges[1:] - 1) / 2.0
+    lines, spread = _weigh_lines(summary, n_stage)
+    # Bins without data leave the mesh: it bridges them with their neighbours' slopes.
+    seen = np.isfinite(cell).any(axis=1)
+    cell, cell_err, lines, spread = cell[seen], cell_err[seen], lines[seen], spread[seen]
+    ends = np.array([summary.first_line, summary.first_line + summary.n_lines - 1.0])
+    lines, smooth, smooth_err, widths = _smooth_mesh(
+        cell, cell_err, lines, spread, middles, ends, options
+    )
+    return SkyModel(lines, middles, smooth, smooth_err, n_columns, n_stage, widths)
+
+
+def _add_ends(knots: _F, mean: _F, mean_err: _F, ends: _F) -> tuple[_F, _F]:
+    """Mean over columns at the strip's ends: parabola through the three nearest knots."""
+    value, error = np.full(2, mean[0]), np.full(2, mean_err[0])
+    n = len(knots)
+    for side, chosen in enumerate((np.arange(min(3, n)), np.arange(max(n - 3, 0), n))):
+        x, at = knots[chosen], ends[side]
+        weight = np.ones(len(chosen))
+        for i in range(len(chosen)):
+            others = np.delete(x, i)
+            weight[i] = np.prod((at - others) / (x[i] - others))
+        value[side] = weight @ mean[chosen]
+        error[side] = np.sqrt(weight**2 @ mean_err[chosen] ** 2)
+    return value, error
+
+
+def _weigh_lines(summary: ColumnSummary, n_stage: int) -> tuple[_F, _F]:
+    """Line to which each bin's sky refers, and the variance of its lines.
+
+    In the ramp a line counts with the rows that it integrates on. Lines of a bin that misses some
+    are taken to stand evenly about their mean.
+    """
+    start = summary.first_lines
+    length = np.minimum(LINE_BIN, summary.first_line + summary.n_lines - start)
+    inside = np.arange(LINE_BIN)[None, :] < length[:, None]
+    scale = np.where(summary.present > 0, summary.present / length, 1.0)
+    offset = np.arange(LINE_BIN)[None, :] - (length[:, None] - 1) / 2.0
+    lines = summary.line[:, None] + scale[:, None] * offset
+    weight = np.where(inside, np.clip(lines, 0.0, n_stage), 0.0)
+    total = np.maximum(weight.sum(axis=1), 1e-30)
+    centre = (weight * lines).sum(axis=1) / total
+    variance = (weight * (lines - centre[:, None]) ** 2).sum(axis=1) / total
+    return centre, variance
+
+
+def _curvature(values: _F, knots: _F) -> _F:
+    """Second derivative at each knot from its neighbours; the ends take that of theirs."""
+    n = len(values)
+    if n < 3:
+        return np.zeros(n)
+    left, right = np.diff(knots)[:-1], np.diff(knots)[1:]
+    slopes = np.diff(values) / np.diff(knots)
+    inner = 2.0 * np.diff(slopes) / (left + right)
+    return np.concatenate([inner[:1], inner, inner[-1:]])
+
+
+def _smooth_mesh(
+    cell: _F, cell_err: _F, lines: _F, spread: _F, columns: _F, ends: _F, options: SkyOptions
+) -> tuple[_F, _F, _F, tuple[int, int]]:
+    """Mesh without gaps and with no more noise than need be; every bin has a cell with data."""
+    known = np.isfinite(cell)
+    # Each bin's mean over its cells, and the cells' deviations from it.
+    weight = np.where(known, 1.0 / np.where(known, cell_err, 1.0) ** 2, 0.0)
+    # Gaps are filled along the strip first, then across, so that a gap in one cell does not look
+    # like a change of the mean.
+    rough = fill_gaps(cell, lines)
+    empty = np.logical_not(known.any(axis=0))
+    if empty.any():
+        rough[:, empty] = np.array(
+            [np.interp(columns[empty], columns[~empty], r[~empty]) for r in rough]
+        )
+    mean = rough.mean(axis=1)
+    typical = float(np.median(cell_err[known]))
+    filled_err = np.where(known, np.nan_to_num(cell_err), typical)
+    mean_err = np.sqrt((filled_err**2).sum(axis=1)) / cell.shape[1]
+    first = choose_half_width(mean, mean_err, candidates=options.half_widths)
+    smooth_mean, smooth_mean_err = smooth_running(mean, mean_err, half_width=first)
+    # A bin's mean is not the sky at its middle where the sky curves: f = mean - f'' var / 2.
+    smooth_mean = smooth_mean - 0.5 * spread * _curvature(smooth_mean, lines)
+    deviation = rough - mean[:, None]
+    end, end_err = _add_ends(lines, smooth_mean, smooth_mean_err, ends)
+    outside = (ends[0] < lines[0], ends[1] > lines[-1])
+    pad = (int(outside[0]), int(outside[1]))
+    lines = np.concatenate([ends[: pad[0]], lines, ends[1:][: pad[1]]])
+    smooth_mean = np.concatenate([end[: pad[0]], smooth_mean, end[1:][: pad[1]]])
+    smooth_mean_err = np.concatenate([end_err[: pad[0]], smooth_mean_err, end_err[1:][: pad[1]]])
+    n_cells = cell.shape[1]
+    if n_cells == 1:
+        return lines, smooth_mean[:, None], smooth_mean_err[:, None], (first, 0)
+    own_err = filled_err * np.sqrt(1.0 - 1.0 / n_cells)
+    second = choose_half_width(
+        deviation, np.where(weight > 0, own_err, 0.0), candidates=options.half_widths
+    )
+    smooth_dev, smooth_dev_err = smooth_running(deviation, own_err, half_width=second)
+    # At the strip's ends the cells' deviations, noisy and slow, are held.
+    smooth_dev = np.pad(smooth_dev, (pad, (0, 0)), mode="edge")
+    smooth_dev_err = np.pad(smooth_dev_err, (pad, (0, 0)), mode="edge")
+    error = np.sqrt(smooth_mean_err[:, None] ** 2 + smooth_dev_err**2)
+    return lines, smooth_mean[:, None] + smooth_dev, error, (first, second)

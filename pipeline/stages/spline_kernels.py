@@ -1,0 +1,181 @@
+"""Compiled evaluation of quintic B-spline images: value and derivatives at any sub-pixel position.
+
+An image stored as quintic B-spline coefficients on a grid `oversample` times finer than the
+pixels is evaluated at whole-pixel steps, so the six weights of an axis are the same for all
+pixels of a stamp and the evaluation is separable.
+"""
+
+import numpy as np
+from numba import njit
+
+__all__ = ["REACH", "blend_nodes", "grid_half_size", "render_stamp", "spline_weights"]
+
+
+# Pixels by which the light may be off the central pixel of its stamp.
+REACH = 2
+
+
+@njit(cache=True)
+def grid_half_size(half_size: int, oversample: int) -> int:
+    """Half size of the coefficient grid that a stamp needs, whatever its sub-pixel position.
+
+    Parameters
+    ----------
+    half_size : int
+        Half size of the stamp in pixels; its full size is ``2 half_size + 1``.
+    oversample : int
+        Grid points per pixel.
+
+    Returns
+    -------
+    int
+        The full size of the grid is twice this plus one.
+    """
+    # The light may lie REACH from the central pixel; three more knots for the spline's support.
+    return oversample * (half_size + REACH) + 3
+
+
+@njit(cache=True)
+def spline_weights(t: float, order: int, w: np.ndarray) -> None:
+    """Weights of the six knots -2..3 at the fraction ``t`` of [0, 1) between knots 0 and 1.
+
+    Parameters
+    ----------
+    t : float
+        Position between two knots.
+    order : int
+        Order of the derivative: 0, 1 or 2.
+    w : ndarray of shape (6,)
+        Filled with the weights.
+    """
+    s = 1.0 - t
+    if order == 0:
+        w[0] = s**5 / 120.0
+        w[1] = (26.0 + t * (-50.0 + t * (20.0 + t * (20.0 + t * (-20.0 + 5.0 * t))))) / 120.0
+        w[2] = (66.0 + t * t * (-60.0 + t * t * (30.0 - 10.0 * t))) / 120.0
+        w[3] = (26.0 + t * (50.0 + t * (20.0 + t * (-20.0 + t * (-20.0 + 10.0 * t))))) / 120.0
+        w[4] = (1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t))))) / 120.0
+        w[5] = t**5 / 120.0
+    elif order == 1:
+        w[0] = -(s**4) / 24.0
+        w[1] = (-50.0 + t * (40.0 + t * (60.0 + t * (-80.0 + 25.0 * t)))) / 120.0
+        w[2] = t * (-120.0 + t * t * (120.0 - 50.0 * t)) / 120.0
+        w[3] = (50.0 + t * (40.0 + t * (-60.0 + t * (-80.0 + 50.0 * t)))) / 120.0
+        w[4] = (5.0 + t * (20.0 + t * (30.0 + t * (20.0 - 25.0 * t)))) / 120.0
+        w[5] = t**4 / 24.0
+    else:
+        w[0] = s**3 / 6.0
+        w[1] = (40.0 + t * (120.0 + t * (-240.0 + 100.0 * t))) / 120.0
+        w[2] = (-120.0 + t * t * (360.0 - 200.0 * t)) / 120.0
+        w[3] = (40.0 + t * (-120.0 + t * (-240.0 + 200.0 * t))) / 120.0
+        w[4] = (20.0 + t * (60.0 + t * (60.0 - 100.0 * t))) / 120.0
+        w[5] = t**3 / 6.0
+
+
+@njit(cache=True)
+def blend_nodes(
+    nodes: np.ndarray,
+    first_width: int,
+    width_weights: np.ndarray,
+    first_column: int,
+    column_weights: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Weighted sum of node grids, cut to the size of ``out`` about the centre.
+
+    Parameters
+    ----------
+    nodes : ndarray of shape (n_width, n_column, G, G)
+        Coefficient grids.
+    first_width, first_column : int
+        First nodes used.
+    width_weights, column_weights : ndarray
+        Weights of the nodes from the first one on.
+    out : ndarray of shape (g, g), g <= G
+        Overwritten.
+    """
+    g = out.shape[0]
+    cut = (nodes.shape[2] - g) // 2
+    out[:, :] = 0.0
+    for a in range(width_weights.size):
+        for b in range(column_weights.size):
+            w = width_weights[a] * column_weights[b]
+            if w == 0.0:
+                continue
+            for i in range(g):
+                source = nodes[first_width + a, first_column + b, cut + i, cut : cut + g]
+                row = out[i]
+                for j in range(g):
+                    row[j] += w * source[j]
+
+
+@njit(cache=True)
+def render_stamp(
+    grid: np.ndarray,
+    oversample: int,
+    d_line: float,
+    d_column: float,
+    order_line: int,
+    order_column: int,
+    out: np.ndarray,
+) -> None:
+    """Evaluate the spline at the pixels of a stamp.
+
+    Parameters
+    ----------
+    grid : ndarray of shape (g, g)
+        Coefficients; the centre of the light is at the middle element.
+    oversample : int
+        Grid points per pixel.
+    d_line, d_column : float
+        Position of the light relative to the central pixel, |d| <= `REACH`.
+    order_line, order_column : int
+        Order of the derivative with respect to the *position of the light* along each axis.
+    out : ndarray of shape (n, n), n odd
+        Overwritten with flux per pixel (or its derivative per pixel of shift).
+    """
+    n = out.shape[0]
+    half = n // 2
+    centre = grid.shape[0] // 2
+    wl = np.empty(6)
+    wc = np.empty(6)
+    x = centre + oversample * (-half - d_line)
+    first_row = int(np.floor(x))
+    spline_weights(x - first_row, order_line, wl)
+    y = centre + oversample * (-half - d_column)
+    first_col = int(np.floor(y))
+    spline_weights(y - first_col, order_column, wc)
+    # Moving the light by +d moves the argument by -d.
+    scale = (-float(oversample)) ** order_line * (-float(oversample)) ** order_column
+    for k in range(6):
+        wl[k] *= scale
+    width = oversample * (n - 1) + 6
+    line = np.empty(width)
+    c0 = first_col - 2
+    for r in range(n):
+        g0 = first_row - 2 + oversample * r
+        r0 = grid[g0, c0 : c0 + width]
+        r1 = grid[g0 + 1, c0 : c0 + width]
+        r2 = grid[g0 + 2, c0 : c0 + width]
+        r3 = grid[g0 + 3, c0 : c0 + width]
+        r4 = grid[g0 + 4, c0 : c0 + width]
+        r5 = grid[g0 + 5, c0 : c0 + width]
+        for j in range(width):
+            line[j] = (
+                wl[0] * r0[j]
+                + wl[1] * r1[j]
+                + wl[2] * r2[j]
+                + wl[3] * r3[j]
+                + wl[4] * r4[j]
+                + wl[5] * r5[j]
+            )
+        for c in range(n):
+            j = oversample * c
+            out[r, c] = (
+                wc[0] * line[j]
+                + wc[1] * line[j + 1]
+                + wc[2] * line[j + 2]
+                + wc[3] * line[j + 3]
+                + wc[4] * line[j + 4]
+                + wc[5] * line[j + 5]
+            )

@@ -1,0 +1,211 @@
+"""Sky meshes: truth recovered with right errors, ramp, gaps, blocks; photutils as a reference."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from astropy.stats import SigmaClip
+from photutils.background import Background2D, ModeEstimatorBackground
+
+from pipeline.errors import CalibrationError
+from pipeline.stages.calibrate import calibrate_lines
+from pipeline.stages.colstats import SummaryOptions, settle_overscan, summarise_columns
+from pipeline.stages.dark import DarkVector
+from pipeline.stages.overscan import interpolate_overscan
+from pipeline.stages.response import ResponseVector
+from pipeline.stages.sky import SkyModel, SkyOptions, fit_sky
+from pipeline.strip import Amplifier
+
+W, N_STAGE, TAU = 512, 512, 0.05
+AMPLIFIERS = (
+    Amplifier("A", (0, W // 2), (W, W + 16), (0, W // 2), False, 1.8, 6.0, 6e4),
+    Amplifier("B", (W // 2, W), (W + 16, W + 32), (W // 2, W), True, 1.8, 6.0, 6e4),
+)
+OPTIONS = SkyOptions()
+SUMMARY = SummaryOptions()
+MASK = np.zeros(W, np.uint16)
+
+
+def make_vectors():
+    rng = np.random.default_rng(1)
+    zero, one = np.zeros(W), np.ones(W)
+    bias, rate = rng.normal(0, 2, W), rng.uniform(0.02, 0.1, W)
+    dark = DarkVector(
+        bias,
+        0.1 * one,
+        rate,
+        0.01 * one,
+        zero,
+        bias + N_STAGE * TAU * rate,
+        0.1 * one,
+        N_STAGE,
+        TAU,
+        one,
+        1,
+        (),
+    )
+    response = ResponseVector(
+        1.0 + 0.05 * np.sin(np.arange(W) / 9.0),
+        1e-4 * one,
+        zero,
+        0.1 * one,
+        zero,
+        one,
+        zero,
+        one,
+        zero.astype(bool),
+        (1.0, 2.0),
+        "slope",
+        zero,
+        0.0,
+        9,
+        (),
+    )
+    return dark, response
+
+
+DARK, RESPONSE = make_vectors()
+
+
+def sky_on(lines, columns):
+    """Twilight along the strip and a glow across it, before the ramp's share."""
+    return 400.0 + 600.0 * np.exp(-lines[:, None] / 1500.0) + 30.0 * (columns / W) ** 2
+
+
+def sky_at(n_lines):
+    return sky_on(np.arange(n_lines), np.arange(W))
+
+
+def make_raw(rng, sky, *, stars=0):
+    n = len(sky)
+    light = sky.copy()
+    for y, x in zip(rng.integers(10, n - 10, stars), rng.integers(10, W - 10, stars), strict=True):
+        yy, xx = np.mgrid[-10:11, -10:11]
+        f = 1000.0 * (1.0 + rng.pareto(1.0))
+        light[y - 10 : y + 11, x - 10 : x + 11] += (
+            min(f, 1e6) * 0.11 * (1.0 + (yy**2 + xx**2) / 2.5) ** -2.5
+        )
+    rows = np.minimum(np.arange(n), N_STAGE)[:, None]
+    charge = rng.poisson(RESPONSE.value * light * rows / N_STAGE + rows * TAU * DARK.dark)
+    image = charge + DARK.bias + rng.normal(0, 6.0, charge.shape)
+    raw = np.zeros((n, W + 32))
+    raw[:, : W // 2] = image[:, : W // 2]
+    raw[:, W // 2 : W] = image[:, W // 2 :][:, ::-1]
+    raw[:, W:] = rng.normal(0, 6.0, (n, 32))
+    return np.clip(np.rint(raw / 1.8 + 1000.0), 0, 65535).astype(np.uint16)
+
+
+def model_of(raw, missing=None, *, column_mask=MASK):
+    missing = np.zeros(len(raw), bool) if missing is None else missing
+    s = summarise_columns(raw, missing, 0, AMPLIFIERS, options=SUMMARY)
+    s = settle_overscan(s, AMPLIFIERS, options=SUMMARY.overscan)
+    model = fit_sky(
+        s, DARK, RESPONSE, column_mask, line_period=TAU, n_stage=N_STAGE, options=OPTIONS
+    )
+    return model, s
+
+
+def test_sky_and_its_error():
+    """Against the noise-free sky, in the ramp too: pulls of cells and of evaluated lines."""
+    n = 4096
+    truth = sky_at(n)
+    model, _ = model_of(make_raw(np.random.default_rng(2), truth))
+    evaluated = model.evaluate(0, n)
+    expected = truth * (np.minimum(np.arange(n), N_STAGE) / N_STAGE)[:, None]
+    pull = ((model.value - sky_on(model.lines, model.columns)) / model.error)[2:]
+    # The overscan's noise, common to an amplifier, and clipping add a little to the cells' own.
+    assert 0.75 < np.sqrt(np.mean(pull**2)) < 1.5
+    miss = evaluated - expected
+    assert np.std(miss[N_STAGE:]) < 0.35
+    assert abs(miss[N_STAGE:].mean()) < 0.1
+    assert np.abs(miss[:N_STAGE]).max() < 2.5
+    assert np.abs(miss[0]).max() == 0.0
+
+
+def test_blocks_see_the_same():
+    model, _ = model_of(make_raw(np.random.default_rng(3), sky_at(2000)))
+    whole = model.evaluate(0, 2000)
+    assert whole.dtype == np.float32
+    for cuts in ((0, 1, 700, 2000), (0, 256, 1000, 1999, 2000)):
+        parts = [model.evaluate(a, b - a) for a, b in pairwise(cuts)]
+        np.testing.assert_array_equal(np.concatenate(parts), whole)
+
+
+def test_gaps_and_masked_columns_are_bridged():
+    raw = make_raw(np.random.default_rng(4), sky_at(4096))
+    missing = np.zeros(4096, bool)
+    missing[1500:2400] = True
+    raw[missing] = 0
+    mask = MASK.copy()
+    mask[64:128] = 1  # one whole cell
+    model, _ = model_of(raw, missing, column_mask=mask)
+    assert np.isfinite(model.value).all()
+    evaluated = model.evaluate(0, 4096)
+    outside = np.flatnonzero(~missing & (np.arange(4096) >= N_STAGE))
+    assert np.abs((evaluated - sky_at(4096))[outside]).max() < 2.0
+    # Twilight's curvature over a gap of 900 lines is what the bridge may miss.
+    assert np.abs((evaluated - sky_at(4096))[missing]).max() < 5.0
+
+
+def test_interpolation_passes_parabolas_and_its_knots():
+    lines = np.array([100.0, 356.0, 600.0, 868.0, 1100.0])
+    columns = np.array([31.5, 95.5, 159.5])
+    value = (0.001 * (lines - 500.0) ** 2)[:, None] + 2.0 * columns
+    model = SkyModel(lines, columns, value, np.ones_like(value), 192, 1, (0, 0))
+    at = np.arange(360, 860)
+    expected = (0.001 * (at - 500.0) ** 2)[:, None] + 2.0 * np.arange(192)
+    np.testing.assert_allclose(model.evaluate(360, 500), expected, rtol=1e-5, atol=1e-3)
+    np.testing.assert_allclose(model.evaluate(600, 1)[0, :3], expected[240, :3], rtol=1e-6)
+
+
+def test_star_field_agrees_with_photutils():
+    """On a field with stars both sky estimates agree within their errors and the star light.
+
+    photutils' Background2D on the calibrated image, 256 x 64 boxes, mode taken as
+    2.5 median - 1.5 mean after clipping; its error per box is some 1.6 sigma/sqrt(N).
+    """
+    n = 2048
+    truth = np.full((n, W), 500.0)
+    raw = make_raw(np.random.default_rng(5), truth, stars=700)
+    model, summary = model_of(raw)
+    overscan = interpolate_overscan(summary.overscan, 0, n)
+    block = calibrate_lines(
+        raw,
+        np.zeros(n, bool),
+        0,
+        AMPLIFIERS,
+        overscan,
+        DARK,
+        RESPONSE,
+        MASK,
+        line_period=TAU,
+        n_stage=N_STAGE,
+    )
+    image = block.image[N_STAGE:]
+    reference = Background2D(
+        image,
+        (256, 64),
+        sigma_clip=SigmaClip(3.0),
+        bkg_estimator=ModeEstimatorBackground(median_factor=2.5, mean_factor=1.5),
+        filter_size=1,
+    ).background_mesh
+    ours = model.value[1 + N_STAGE // 256 : -1]  # without the ramp and the strip's ends
+    assert ours.shape == reference.shape
+    box_error = 1.6 * np.sqrt(536.0 / (256 * 64))
+    difference = ours - reference
+    assert abs(difference.mean()) < 1.0  # of a pixel noise of 23: light of faint stars and wings
+    assert difference.std() < 3.0 * box_error
+    assert abs(ours.mean() - 500.0) < abs(reference.mean() - 500.0) + 0.5
+
+
+def test_refuses_what_does_not_fit():
+    raw = make_raw(np.random.default_rng(6), sky_at(512))
+    s = summarise_columns(raw, np.zeros(512, bool), 0, AMPLIFIERS, options=SUMMARY)
+    kwargs = {"line_period": TAU, "n_stage": N_STAGE, "options": OPTIONS}
+    with pytest.raises(ValueError, match="summary must be settled"):
+        fit_sky(s, DARK, RESPONSE, MASK, **kwargs)
+    settled = settle_overscan(s, AMPLIFIERS, options=SUMMARY.overscan)
+    with pytest.raises(CalibrationError, match="no cell of the sky mesh holds data"):
+        fit_sky(settled, DARK, RESPONSE, MASK + np.uint16(1), **kwargs)
+    with pytest.raises(ValueError, match="cell_columns must be at least 1"):
+        SkyOptions(cell_columns=0)

@@ -1,0 +1,136 @@
+"""Trails are found and masked, faint ones too; stars and bleeds raise no alarm."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from pipeline.flags import PixelMask
+from pipeline.stages.trails import (
+    Trail,
+    TrailOptions,
+    bin_significance,
+    concatenate_significance,
+    find_trails,
+    mask_trails,
+)
+
+OPTIONS = TrailOptions()
+SHAPE = (3072, 1024)
+SKY = 500.0
+
+
+def distance(trail):
+    """Distance from a trail's axis, and where along it, of every pixel."""
+    l0, c0, l1, c1 = trail
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(np.float32)
+    length = np.hypot(l1 - l0, c1 - c0)
+    across = np.abs((y - l0) * (c1 - c0) - (x - c0) * (l1 - l0)) / length
+    along = ((y - l0) * (l1 - l0) + (x - c0) * (c1 - c0)) / length
+    return across, (along >= 0) & (along <= length)
+
+
+def make_field(seed, stars, *, bleeds=5, trail=None, peak=0.0):
+    rng = np.random.default_rng(seed)
+    image = np.zeros(SHAPE, np.float32)
+    flux = 10.0 ** rng.uniform(2.3, 5.5, stars)
+    for f, y, x in zip(flux, rng.uniform(0, 3072, stars), rng.uniform(0, 1024, stars), strict=True):
+        rows = np.arange(max(0, int(y) - 12), min(3072, int(y) + 13))
+        columns = np.arange(max(0, int(x) - 12), min(1024, int(x) + 13))
+        r2 = (rows[:, None] - y) ** 2 + (columns - x) ** 2
+        image[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += (
+            f * 0.2 * (1.0 + r2 / 3.6) ** -3
+        )
+    for _ in range(bleeds):
+        c, l, n = rng.integers(5, 1019), rng.integers(0, 2700), rng.integers(50, 300)
+        image[l : l + n, c - 1 : c + 2] += 5e4
+    if trail is not None:
+        across, inside = distance(trail)
+        image += peak * np.exp(-0.5 * (across / 1.5) ** 2) * inside
+    noise = rng.standard_normal(SHAPE, dtype=np.float32)
+    image += noise * np.sqrt(SKY + 36.0 + image)
+    return image, np.full(SHAPE, SKY + 36.0, np.float32), np.zeros(SHAPE, np.uint16)
+
+
+@pytest.mark.parametrize(("stars", "seed"), [(500, 0), (3000, 1), (8000, 2), (3000, 4)])
+def test_no_alarm_on_stars_and_bleeds(stars, seed):
+    """Up to a star in 400 pixels, with ten bleeds of up to 300 lines left unmasked."""
+    binned = bin_significance(*make_field(seed, stars, bleeds=10), 0, options=OPTIONS)
+    assert find_trails(binned, options=OPTIONS) == ()
+
+
+@pytest.mark.parametrize(
+    ("trail", "peak", "stars", "covered"),
+    [
+        ((500, 0, 1500, 1023), 20.0, 3000, 0.85),  # under the noise of a pixel (23)
+        ((500, 0, 1500, 1023), 40.0, 8000, 0.97),
+        ((2900, 0, 100, 1023), 40.0, 3000, 0.97),  # falling, through several windows
+        ((1500, 0, 1520, 1023), 100.0, 500, 0.97),  # almost along a line
+        ((1000, 200, 1400, 700), 60.0, 3000, 0.97),  # begins and ends on the chip
+        ((500, 0, 1500, 1023), 20000.0, 3000, 0.97),
+    ],
+)
+def test_trails_are_found_once_and_masked(trail, peak, stars, covered):
+    """A trail fainter than the noise of a pixel may lose part of an end."""
+    image = make_field(60, stars, trail=trail, peak=peak)
+    found = find_trails(bin_significance(*image, 0, options=OPTIONS), options=OPTIONS)
+    assert len(found) == 1
+    mask = mask_trails(SHAPE, 0, found)
+    across, inside = distance(trail)
+    core = (across < 3.0) & inside
+    assert ((mask[core] & PixelMask.TRAIL) > 0).mean() > covered
+    # The mask is not much larger than the trail.
+    assert (mask[across > 40.0] > 0).mean() < 1e-3
+
+
+def test_map_has_unit_noise_and_bright_pixels_do_not_dominate():
+    image, variance, mask = make_field(7, 0, bleeds=0)
+    value = bin_significance(image, variance, mask, 0, options=OPTIONS).value
+    assert value.std() == pytest.approx(1.0, abs=0.02)
+    image[100, 100] = 1e6
+    spoiled = bin_significance(image, variance, mask, 0, options=OPTIONS).value
+    assert np.abs(spoiled - value).max() <= 2 * OPTIONS.pixel_limit / OPTIONS.step
+
+
+def test_masked_pixels_do_not_count():
+    image, variance, mask = make_field(8, 0, bleeds=0)
+    image[:, 64:68] = 1e5
+    mask[:, 64:68] = PixelMask.BLEED
+    mask[512:520] = PixelMask.NO_DATA
+    mask[:100] |= np.uint16(PixelMask.RAMP)
+    value = bin_significance(image, variance, mask, 0, options=OPTIONS).value
+    assert np.nanmax(value) < 7.0
+    assert np.isnan(value[64]).all()
+    assert np.isfinite(value[0]).all()
+
+
+def test_blocks_make_the_same_map_and_mask():
+    image = make_field(9, 500, trail=(500, 0, 1500, 1023), peak=60.0)
+    whole = bin_significance(*image, 0, options=OPTIONS)
+    cuts = (0, 256, 1024, 3072)
+    parts = [
+        bin_significance(*(a[p:q] for a in image), p, options=OPTIONS) for p, q in pairwise(cuts)
+    ]
+    joined = concatenate_significance(parts)
+    np.testing.assert_array_equal(joined.value, whole.value)
+    trails = find_trails(joined, options=OPTIONS)
+    masks = [mask_trails((q - p, 1024), p, trails) for p, q in pairwise(cuts)]
+    np.testing.assert_array_equal(np.concatenate(masks), mask_trails(SHAPE, 0, trails))
+
+
+def test_mask_of_a_known_trail():
+    mask = mask_trails((100, 100), 1000, [Trail(1020.0, 10.0, 1020.0, 90.0, 6.0, 10.0)])
+    np.testing.assert_array_equal(np.flatnonzero(mask[:, 50]), np.arange(17, 24))
+    assert not mask_trails((100, 100), 5000, [Trail(1020.0, 10.0, 1020.0, 90.0, 6.0, 1.0)]).any()
+
+
+def test_refuses_what_does_not_fit():
+    z = np.zeros((16, 16), np.float32)
+    with pytest.raises(ValueError, match="first_line must be a multiple of 8"):
+        bin_significance(z, z + 1, z.astype(np.uint16), 3, options=OPTIONS)
+    with pytest.raises(ValueError, match="step must divide 256"):
+        TrailOptions(step=7)
+    with pytest.raises(ValueError, match="a trail must have a length"):
+        mask_trails((4, 4), 0, [Trail(1.0, 1.0, 1.0, 1.0, 3.0, 1.0)])
+    with pytest.raises(ValueError, match="at least one BinnedSignificance"):
+        concatenate_significance([])
