@@ -93,7 +93,9 @@ def _attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> O
     except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night
         logger.warning("%s failed:\n%s", key, traceback.format_exc())
         where = traceback.extract_tb(error.__traceback__)[-1]
-        text = f"{type(error).__name__}: {error} ({os.path.basename(where.filename)}:{where.lineno})"
+        text = (
+            f"{type(error).__name__}: {error} ({os.path.basename(where.filename)}:{where.lineno})"
+        )
         return Outcome(key, None, text, time.perf_counter() - begin)
     return Outcome(key, value, None, time.perf_counter() - begin)
 

@@ -20,7 +20,7 @@ from synthetic.score_rows import Row
 from synthetic.score_smear import score_smear
 from synthetic.score_stack import score_stack
 from synthetic.score_stars import gather_stars
-from synthetic.score_world import read_world
+from synthetic.score_world import World, read_world
 
 __all__ = ["find_exit_code", "main", "make_table", "score_products", "write_json"]
 
@@ -31,27 +31,18 @@ _FILE_WIDTH = 180
 _STYLES = {"ok": "green", "falls short": "bold red", "not measured": "yellow"}
 
 
-def score_products(out: Path) -> list[Row]:
+def score_products(world: World) -> list[Row]:
     """Compute every row of the score.
 
     Parameters
     ----------
-    out : pathlib.Path
-        Directory that ``python -m synthetic make`` wrote, with the products of its reduction in
-        ``out/products``.
+    world : World
+        Truth, and where the products are.
 
     Returns
     -------
     list of Row
-
-    Raises
-    ------
-    FileNotFoundError
-        If `out` holds no truth.
     """
-    world = read_world(out)
-    if not world.science:
-        raise ValueError(f"{out} has no strip with the shutter open: there is nothing to judge")
     stars = gather_stars(world)
     logger.info("%d true sources in %d strips", len(stars.truth["line"]), len(world.science))
     return [
@@ -119,10 +110,11 @@ def main(out: Path, json_path: Path | None = None) -> int:
     if not console.is_terminal:
         console = Console(width=_FILE_WIDTH)
     try:
-        rows = score_products(out)
+        world = read_world(out)
     except (FileNotFoundError, KeyError, ValueError) as error:
         console.print(f"cannot judge {out}: {error}", style="bold red", markup=False)
         return 2
+    rows = score_products(world)
     console.print(make_table(rows))
     if json_path is not None:
         write_json(rows, json_path)

@@ -101,7 +101,11 @@ def _score_dark(world: World) -> Row:
         if not paths:
             failures.append(f"no bias+dark vector of {night}")
             continue
-        table, _ = read_fits_table(paths[0])
+        try:
+            table, _ = read_fits_table(paths[0])
+        except OSError as error:
+            failures.append(f"bias+dark vector of {night}: {error}")
+            continue
         if "total" not in table:
             failures.append(f"{paths[0].name} of {night} has no column total")
             continue
@@ -202,7 +206,11 @@ def _gather_responses(world: World) -> tuple[list[_Vector], list[dict[str, Any]]
             if not paths:
                 failures.append(f"no response vector of {label}")
                 continue
-            table, header = read_fits_table(paths[0])
+            try:
+                table, header = read_fits_table(paths[0])
+            except OSError as error:
+                failures.append(f"response vector of {label}: {error}")
+                continue
             headers.append({**header, "label": label})
             if "response" not in table:
                 failures.append(f"response vector of {label} has no column response")

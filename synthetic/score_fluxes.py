@@ -227,7 +227,7 @@ def score_fluxes(world: World, stars: Stars) -> list[Row]:
     -------
     list of Row
     """
-    keys = ("mag_psf", "mag_aper")
+    keys = ("mag_psf", "mag_aperture")
     return [
         *(_score_rms(world, stars, key) for key in keys),
         *(_score_trend(world, stars, key) for key in keys),

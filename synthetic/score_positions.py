@@ -51,7 +51,7 @@ def measure_flux_scale(stars: Stars, key: str) -> FloatArray:
     stars : Stars
         The joined table.
     key : str
-        ``flux_psf`` or ``flux_aper``.
+        ``flux_psf`` or ``flux_aperture``.
 
     Returns
     -------
@@ -81,7 +81,7 @@ def compute_residual(world: World, stars: Stars, key: str) -> FloatArray:
         The joined table.
     key : str
         ``line``, ``column`` (px), ``ra``, ``dec`` (px on the sky, along the axis), ``flux_psf``,
-        ``flux_aper`` (true electron, one scale per strip removed), ``mag_psf``, ``mag_aper``
+        ``flux_aperture`` (true electron, one scale per strip removed), ``mag_psf``, ``mag_aperture``
         (mag, nothing removed).
 
     Returns

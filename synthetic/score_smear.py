@@ -1,6 +1,7 @@
 """Predicted smear against the true paths, and the recovered rotation and rate."""
 
 import json
+import logging
 import math
 from typing import Any
 
@@ -12,6 +13,8 @@ from synthetic.score_stars import Stars, find_products
 from synthetic.score_world import World, find_value
 
 __all__ = ["score_smear"]
+
+logger = logging.getLogger(__name__)
 
 FloatArray = NDArray[np.float64]
 
@@ -30,11 +33,15 @@ def _read_solutions(world: World) -> tuple[list[dict[str, Any] | None], list[str
     for strip in world.science:
         folder = find_products(world.products, strip)
         path = folder / "solution.json" if folder else None
-        if path is None or not path.exists():
-            solutions.append(None)
-            failures.append(f"no solution of {strip.name}")
-        else:
-            solutions.append(json.loads(path.read_text()))
+        solution = None
+        if path is not None and path.exists():
+            try:
+                solution = json.loads(path.read_text())
+            except ValueError:
+                logger.exception("%s cannot be read", path)
+        solutions.append(solution if isinstance(solution, dict) else None)
+        if solutions[-1] is None:
+            failures.append(f"no readable solution of {strip.name}")
     return solutions, failures
 
 

@@ -1,6 +1,5 @@
 """Stacks and the deep catalogue: depth, flux bias, and whether bright stars were clipped."""
 
-import logging
 import math
 import warnings
 from dataclasses import dataclass
@@ -18,8 +17,6 @@ from synthetic.score_stars import Stars
 from synthetic.score_world import Columns, World, read_parquet
 
 __all__ = ["score_stack"]
-
-logger = logging.getLogger(__name__)
 
 FloatArray = NDArray[np.float64]
 
@@ -114,14 +111,18 @@ def _collect(
         if not path.exists():
             failures.append(f"no deep catalogue of {band}")
             continue
-        deep = read_parquet(path)
+        try:
+            deep = read_parquet(path)
+        except (OSError, ValueError) as error:
+            failures.append(f"deep catalogue of {band}: {error}")
+            continue
         if not {"ra", "dec"} <= set(deep):
             failures.append(f"the deep catalogue of {band} has no ra, dec")
             continue
         i, j = _match_deep(world, group, deep)
         measured: Columns = {"flags": np.full(len(group["ra"]), -1, dtype=np.int64)}
         measured["flags"][i] = _flags_of(deep)[j]
-        for key in ("mag_psf", "mag_aper"):
+        for key in ("mag_psf", "mag_aperture"):
             measured[key] = np.full(len(group["ra"]), np.nan)
             if key in deep:
                 measured[key][i] = deep[key].astype(float)[j]
@@ -347,7 +348,11 @@ def _score_kept(world: World, stars: Stars, *, due: bool) -> Row:
         if not paths and np.any(bright):
             failures.append(f"no stack of {band}")
         for path in paths:
-            on_tile, good = _check_cores(path, group, bright)
+            try:
+                on_tile, good = _check_cores(path, group, bright)
+            except (OSError, KeyError) as error:
+                failures.append(f"{path.name}: {error}")
+                continue
             total, kept = total + on_tile, kept + good
             if on_tile:
                 worst = min(worst, (100.0 * good / on_tile, path.stem))
@@ -392,7 +397,7 @@ def score_stack(world: World, stars: Stars) -> list[Row]:
     figures = [
         (_DEPTH_FIGURE, -_DEPTH_LIMIT, _DEPTH_LIMIT, "mag"),
         ("stack: flux bias of bright stars, mag_psf", None, _BIAS_LIMIT, "mmag"),
-        ("stack: flux bias of bright stars, mag_aper", None, _BIAS_LIMIT, "mmag"),
+        ("stack: flux bias of bright stars, mag_aperture", None, _BIAS_LIMIT, "mmag"),
     ]
     rows = []
     for k, (figure, low, high, unit) in enumerate(figures):
@@ -408,7 +413,7 @@ def score_stack(world: World, stars: Stars) -> list[Row]:
         elif k == 0:
             rows.append(_score_depth(world, stars, found, failures))
         else:
-            key = ("mag_psf", "mag_aper")[k - 1]
+            key = ("mag_psf", "mag_aperture")[k - 1]
             lack = [text for text in failures if "has no column" not in text or key in text]
             rows.append(_score_bias(found, lack, key))
     return [*rows, _score_kept(world, stars, due=due)]

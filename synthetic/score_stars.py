@@ -46,12 +46,12 @@ CATALOGUE_COLUMNS = (
     "dec_err",
     "flux_psf",
     "flux_psf_err",
-    "flux_aper",
-    "flux_aper_err",
+    "flux_aperture",
+    "flux_aperture_err",
     "mag_psf",
     "mag_psf_err",
-    "mag_aper",
-    "mag_aper_err",
+    "mag_aperture",
+    "mag_aperture_err",
     "mom_ll",
     "mom_lc",
     "mom_cc",
@@ -109,7 +109,7 @@ class Stars:
 
     def describe_missing(self) -> str:
         """Reason for falling short when strips have no catalogue; empty otherwise."""
-        return f"no catalogue of {', '.join(self.missing)}" if self.missing else ""
+        return f"no readable catalogue of {', '.join(self.missing)}" if self.missing else ""
 
     def describe_lack(self, keys: tuple[str, ...]) -> str:
         """Reason for falling short: missing catalogues and columns; empty without any."""
@@ -287,10 +287,16 @@ def gather_stars(world: World) -> Stars:
         parts.append(truth)
         folder = find_products(world.products, strip)
         path = folder / "catalogue.parquet" if folder else None
-        catalogue = read_parquet(path) if path is not None and path.exists() else None
-        if catalogue is None or not {"line", "column"} <= set(catalogue):
+        catalogue = None
+        if path is not None and path.exists():
+            try:
+                catalogue = read_parquet(path)
+            except (OSError, ValueError):
+                logger.exception("%s cannot be read", path)
+        if path is None or catalogue is None or not {"line", "column"} <= set(catalogue):
+            catalogue = None
             missing.append(strip.name)
-        elif path is not None and (value := _read_threshold(path)) is not None:
+        elif (value := _read_threshold(path)) is not None:
             thresholds.add(value)
         catalogues.append(catalogue)
         columns, claim, lacking = _join(truth, catalogue)
@@ -315,7 +321,7 @@ def _join(truth: Columns, catalogue: Columns | None) -> tuple[Columns, NDArray[n
     columns: Columns = {key: np.full(n, np.nan) for key in CATALOGUE_COLUMNS}
     columns["flags"] = np.full(n, -1, dtype=np.int64)
     columns["found"] = np.zeros(n, dtype=bool)
-    if catalogue is None or not {"line", "column"} <= set(catalogue):
+    if catalogue is None:
         return columns, np.empty(0, dtype=bool), set()
     own = np.column_stack([catalogue["line"], catalogue["column"]]).astype(np.float64)
     finite = np.all(np.isfinite(own), axis=1)

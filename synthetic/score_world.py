@@ -287,6 +287,8 @@ def read_world(out: Path) -> World:
         If a truth file is missing.
     KeyError
         If the scenario lacks a parameter.
+    ValueError
+        If no strip has the shutter open.
     """
     scenario = json.loads((out / "truth" / "scenario.json").read_text())
     period = find_value(scenario, "line_period", "line_period_s")
@@ -306,6 +308,8 @@ def read_world(out: Path) -> World:
                 line_period=float(own),
             )
         )
+    if not any(strip.shutter_open for strip in strips):
+        raise ValueError("no strip has the shutter open: there is nothing to judge")
     return World(
         out=out,
         scenario=scenario,

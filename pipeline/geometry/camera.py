@@ -241,15 +241,18 @@ class Camera:
         k1, k2 = self.radial
         target = np.hypot(xd, yd)
         r = target.copy()
+        converged = False
         for _ in range(INVERSE_STEPS):
             r2 = r * r
-            step = (r * (1.0 + r2 * (k1 + r2 * k2)) - target) / (
-                1.0 + r2 * (3.0 * k1 + 5.0 * r2 * k2)
-            )
+            slope = 1.0 + r2 * (3.0 * k1 + 5.0 * r2 * k2)
+            if np.any(slope <= 0):
+                break
+            step = (r * (1.0 + r2 * (k1 + r2 * k2)) - target) / slope
             r = r - step
             if np.all(np.abs(step) < INVERSE_TOLERANCE):
+                converged = True
                 break
-        else:
+        if not converged:
             raise ValueError(
                 f"camera.radial folds the field over within the chip, got {self.radial}; "
                 "use smaller coefficients"

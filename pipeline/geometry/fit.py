@@ -299,9 +299,7 @@ def fit_solution(
                 f"only {len(di)} stars matched, at least {options.min_stars} are needed; use a "
                 "longer strip, a deeper reference catalogue or a wider match radius"
             )
-        pairs = _make_pairs(
-            solution, stars, references, di=di, ri=ri, floor=options.error_floor_px
-        )
+        pairs = _make_pairs(solution, stars, references, di=di, ri=ri, floor=options.error_floor_px)
         solved, held = _choose(solution, pairs, guess=guess, prior=prior, options=options)
         # A parameter held here must not keep what the pattern match suggested for it.
         first = {name: guess.parameters[name] for name in held}

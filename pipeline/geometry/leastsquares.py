@@ -105,7 +105,7 @@ def prior_errors(
     camera = solution.camera
     across = max(camera.centre_column, camera.n_columns - 1.0 - camera.centre_column)
     along = max(camera.centre_row, camera.n_stage - camera.centre_row)
-    corner = float(np.hypot(across, along))
+    corner = float(np.hypot(float(across), float(along)))
     radius = corner / camera.scale
     return {
         "declination_deg": pointing_arcmin / 60.0,
@@ -270,8 +270,8 @@ def solve_strip(
     wl, wc = (0.0, 0.0) if wander is None else wander.evaluate(line)
     dl, dc = pairs.line - line - wl, pairs.column - column - wc
     chi2 = _chi2(dl, dc, pairs)
-    freedom = max(1, 2 * np.count_nonzero(used) - p - 2 * n_wander)
-    reduced = float(np.sum(chi2[used]) / freedom)
+    freedom = max(1, 2 * int(np.count_nonzero(used)) - p - 2 * n_wander)
+    reduced = float(np.sum(chi2[used])) / freedom
     solution = replace(
         solution,
         wander=wander,

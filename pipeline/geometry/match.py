@@ -17,6 +17,7 @@ __all__ = ["Detections", "Match", "MatchOptions", "References", "match_nearest",
 logger = logging.getLogger(__name__)
 
 IntArray = NDArray[np.int64]
+MOST_VOTERS = 5000  # detections that vote at most
 
 
 class _Table:
@@ -156,8 +157,8 @@ def _trend(
 
 def _refine(
     guess: StripSolution,
-    line: FloatArray,
-    column: FloatArray,
+    detections: Detections,
+    *,
     by_flux: IntArray,
     predicted: tuple[FloatArray, FloatArray],
     by_mag: IntArray,
@@ -165,6 +166,7 @@ def _refine(
     options: MatchOptions,
 ) -> tuple[IntArray, IntArray, tuple[float, float, float, float]]:
     """Nearest neighbours with shrinking radius, correcting shift, shear, stretch, and trend."""
+    line, column = detections.line, detections.column
     a = np.array([peak.a0, peak.a1])
     b = np.array([peak.b0, peak.b1])
     x_all = predicted[1] - guess.camera.centre_column
@@ -188,8 +190,8 @@ def _refine(
         if len(di) < 4:
             break
         x = x_all[ri]
-        for residual, total in ((line[di] - pl[ri], a), (column[di] - pc[ri], b)):
-            total += _robust_line(x, residual)
+        a = a + _robust_line(x, line[di] - pl[ri])
+        b = b + _robust_line(x, column[di] - pc[ri])
         if not bright and len(di) >= 40:
             # Slow wander along the strip, so that the radius can shrink below it.
             left_l = line[di] - predicted[0][ri] - a[0] - a[1] * x
@@ -285,13 +287,28 @@ def match_stars(
         "lines": (reversed_, detections.column),
         "both": (reversed_, mirrored),
     }
-    peaks = {
-        name: search_pattern(guess, l, c, by_flux, predicted, by_mag, options)
-        for name, (l, c) in candidates.items()
-    }
-    best = min(peaks, key=lambda name: peaks[name].log10_false_alarm)
-    peak = peaks[best]
-    if peak.log10_false_alarm > np.log10(options.false_alarm):
+    limit = float(np.log10(options.false_alarm))
+    n_voters = min(options.n_brightest, len(by_flux))
+    while True:
+        voters = by_flux[:n_voters]
+        peaks = {
+            name: search_pattern(
+                guess,
+                line=l[voters],
+                column=c[voters],
+                predicted=predicted,
+                by_mag=by_mag,
+                options=options,
+            )
+            for name, (l, c) in candidates.items()
+        }
+        best = min(peaks, key=lambda name: peaks[name].log10_false_alarm)
+        peak = peaks[best]
+        # The brightest detections may all be spurious: look deeper before giving up.
+        if peak.log10_false_alarm <= limit or n_voters >= min(len(by_flux), MOST_VOTERS):
+            break
+        n_voters = min(4 * n_voters, len(by_flux))
+    if peak.log10_false_alarm > limit:
         raise SolutionError(
             f"no pattern of the {peak.n_detections} brightest detections fits the "
             f"{len(by_mag)} reference stars in reach, mirrored or not (best chance probability "
@@ -312,7 +329,13 @@ def match_stars(
             f"10^{peaks[''].log10_false_alarm:.0f})"
         )
     di, ri, (a0, a1, b0, b1) = _refine(
-        guess, detections.line, detections.column, by_flux, predicted, by_mag, peak, options
+        guess,
+        detections,
+        by_flux=by_flux,
+        predicted=predicted,
+        by_mag=by_mag,
+        peak=peak,
+        options=options,
     )
     if len(di) < 4:
         raise SolutionError(

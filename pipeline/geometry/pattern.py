@@ -127,14 +127,31 @@ def _vote(
 
 def search_pattern(
     guess: StripSolution,
+    *,
     line: FloatArray,
     column: FloatArray,
-    by_flux: IntArray,
     predicted: tuple[FloatArray, FloatArray],
     by_mag: IntArray,
     options: MatchOptions,
 ) -> Peak:
-    """Pattern match of the brightest stars, for several depths of the reference list."""
+    """Pattern match of the brightest stars, for several depths of the reference list.
+
+    Parameters
+    ----------
+    guess : StripSolution
+    line, column : ndarray of shape (n,)
+        The detections that vote, pixels.
+    predicted : tuple of ndarray
+        Line and column of all references, pixels.
+    by_mag : ndarray of int
+        References in reach, brightest first.
+    options : MatchOptions
+
+    Returns
+    -------
+    Peak
+        The most significant one; not necessarily significant.
+    """
     camera = guess.camera
     pointing = options.pointing_range_arcmin * 60.0 / camera.pixel_scale
     reach_l = 1.1 * (options.clock_range_s / guess.line_period + pointing) + 10.0 * options.bin_px
@@ -144,38 +161,39 @@ def search_pattern(
 
     def steps(limit: float) -> FloatArray:
         n = int(np.ceil(limit * half / cell))
-        return np.linspace(-limit, limit, 2 * n + 1) if n else np.zeros(1)
+        return np.asarray(np.linspace(-limit, limit, 2 * n + 1) if n else np.zeros(1), np.float64)
 
     shears = steps(float(np.tan(np.radians(options.rotation_range_deg))))
     stretches = steps(options.scale_range)
-    nd = min(len(by_flux), options.n_brightest)
-    di = by_flux[:nd]
-    best = Peak(0.0, 0.0, 0.0, 0.0, 0.0, nd, 0, 0.0, 0.0)
+    n_detections = len(line)
+    best = Peak(0.0, 0.0, 0.0, 0.0, 0.0, n_detections, 0, 0.0, 0.0)
     tried: set[int] = set()
-    for factor in (1.0, 3.0, 0.3, 10.0, 30.0):
-        nr = int(np.clip(factor * nd, 1, len(by_mag)))
-        if nr in tried:
+    for depth in DEPTHS:
+        n_references = int(np.clip(depth * n_detections, 1, len(by_mag)))
+        if n_references in tried:
             continue
-        tried.add(nr)
-        ri = by_mag[:nr]
-        i, j = _pairs(line[di], predicted[0][ri], reach_l * 1.05 + cell)
-        if len(i) == 0:
+        tried.add(n_references)
+        ri = by_mag[:n_references]
+        pl, pc = predicted[0][ri], predicted[1][ri]
+        # The shear may carry a pair into reach from outside.
+        i, j = _pairs(line, pl, reach_l + 2.0 * half * float(np.max(shears)) + cell)
+        if not 0 < len(i) <= MOST_PAIRS:
             continue
-        x = predicted[1][ri][j] - camera.centre_column
-        dl = line[di][i] - predicted[0][ri][j]
-        dc = column[di][i] - predicted[1][ri][j]
-        near = np.abs(dc) < reach_c + options.scale_range * half * 2.0 + cell
-        log_p, a0, a1, b0, b1, n, expected = _vote(
+        dl = line[i] - pl[j]
+        dc = column[i] - pc[j]
+        near = np.abs(dc) < reach_c + 2.0 * half * options.scale_range + cell
+        votes = _vote(
             dl[near],
             dc[near],
-            x[near],
+            pc[j][near] - camera.centre_column,
             reach=(reach_l, reach_c),
             shears=shears,
             stretches=stretches,
             cell=cell,
         )
+        log_p, a0, a1, b0, b1, n, expected = votes
         if log_p < best.log10_false_alarm:
-            best = Peak(log_p, a0, a1, b0, b1, nd, nr, n, expected)
+            best = Peak(log_p, a0, a1, b0, b1, n_detections, n_references, n, expected)
         if best.log10_false_alarm < EARLY_STOP:
             break
     return best

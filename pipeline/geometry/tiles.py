@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from pipeline.geometry.camera import ARCSEC_PER_RADIAN, FloatArray
 from pipeline.geometry.wcs import project_tangent, unproject_tangent
 
-__all__ = ["Tile", "TileGrid"]
+__all__ = ["Tile", "TileGrid", "project_tangent", "unproject_tangent"]
 
 JULIAN_YEAR = 365.25
 J2000 = 2451545.0

@@ -56,10 +56,10 @@ class Column:
 Schema = tuple[Column, ...]
 
 
-def _fluxes(unit: str, ucd: str, kinds: tuple[str, ...] = ("psf", "aper", "total")) -> Schema:
+def _fluxes(unit: str, ucd: str, kinds: tuple[str, ...] = ("psf", "aperture", "total")) -> Schema:
     words = {
         "psf": "by the point-spread fit",
-        "aper": "in the fixed aperture",
+        "aperture": "in the fixed aperture",
         "total": "in the total-flux ellipse",
     }
     found: list[Column] = []
@@ -98,6 +98,14 @@ _MOMENTS = (
     Column("mom_cc", "float64", "pixel2", "stat.variance;pos.cartesian.x",
            "windowed second moment along the columns"),
 )  # fmt: skip
+_TILE_MOMENTS = (
+    Column("mom_xx", "float64", "pixel2", "stat.variance;pos.cartesian.x",
+           "windowed second moment along the tile's x"),
+    Column("mom_xy", "float64", "pixel2", "stat.covariance;pos.cartesian",
+           "windowed mixed second moment"),
+    Column("mom_yy", "float64", "pixel2", "stat.variance;pos.cartesian.y",
+           "windowed second moment along the tile's y"),
+)  # fmt: skip
 _SHAPE = (
     Column("first_moment_radius", "float64", "pixel", "phys.angSize", "first-moment radius"),
     Column("semi_major", "float64", "pixel", "phys.angSize.smajAxis", "semi-major axis (rms)"),
@@ -129,8 +137,16 @@ STRIP_CATALOGUE: Schema = (
     Column("chi2", "float64", "", "stat.fit.chi2", "reduced chi-square of the point-spread fit"),
     Column("extendedness", "float64", "", "src.class.starGalaxy",
            "how much more extended than a star"),
+    Column("extendedness_err", "float64", "", "stat.error;src.class.starGalaxy",
+           "error of extendedness"),
+    Column("snr", "float64", "", "stat.snr", "signal-to-noise of the detection"),
     _FLAGS,
     Column("ref_index", "int64", "", "meta.id.cross", "row of the reference star, -1 for none"),
+    Column("ref_ra_offset", "float64", "arcsec", "pos.eq.ra;arith.diff",
+           "measured minus reference, on the sky"),
+    Column("ref_dec_offset", "float64", "arcsec", "pos.eq.dec;arith.diff",
+           "measured minus reference"),
+    Column("ref_mag_offset", "float64", "mag", "phot.mag;arith.diff", "measured minus reference"),
 )  # fmt: skip
 
 DEEP_CATALOGUE: Schema = (
@@ -138,14 +154,22 @@ DEEP_CATALOGUE: Schema = (
     Column("tile", "str", "", "meta.id;obs.field", "tile that owns the source"),
     Column("x", "float64", "pixel", "pos.cartesian.x", "column in the tile, 0-based"),
     Column("y", "float64", "pixel", "pos.cartesian.y", "row in the tile, 0-based"),
+    Column("x_err", "float64", "pixel", "stat.error;pos.cartesian.x", "error of x"),
+    Column("y_err", "float64", "pixel", "stat.error;pos.cartesian.y", "error of y"),
     *_SKY,
     *_fluxes("", "phot.flux"),
-    *_MOMENTS,
+    *_TILE_MOMENTS,
     *(Column(c.name, c.kind, c.unit, c.ucd, c.text, optional=True) for c in _SHAPE),
     Column("chi2", "float64", "", "stat.fit.chi2", "reduced chi-square of the point-spread fit",
            optional=True),
     Column("extendedness", "float64", "", "src.class.starGalaxy",
            "how much more extended than a star", optional=True),
+    Column("extendedness_err", "float64", "", "stat.error;src.class.starGalaxy",
+           "error of extendedness", optional=True),
+    Column("snr", "float64", "", "stat.snr", "signal-to-noise of the detection", optional=True),
+    Column("peak", "float64", "", "phot.flux;stat.max", "brightest pixel", optional=True),
+    Column("sky", "float64", "", "instr.skyLevel", "residual sky per pixel", optional=True),
+    Column("sky_err", "float64", "", "stat.error;instr.skyLevel", "error of sky", optional=True),
     Column("n_epochs", "int32", "", "meta.number;obs", "epochs that contribute"),
     _FLAGS,
 )  # fmt: skip

@@ -49,9 +49,7 @@ def _figure(width: float, height: float) -> Figure:
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def _running_median(
-    x: NDArray, y: NDArray, *, edges: NDArray
-) -> tuple[NDArray, NDArray, NDArray]:
+def _running_median(x: NDArray, y: NDArray, *, edges: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     """Median of y in bins of x, with the error of the median from the spread."""
     centre, value, error = [], [], []
     for low, high in pairwise(edges):
@@ -203,9 +201,7 @@ def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
                 ax.plot(x, y, ".", ms=2, alpha=0.35, color="#7a7a7a", rasterized=True)
                 top = n_columns if axis == "column" else (x.max() + 1 if x.size else 1)
                 centre, value, error = _running_median(x, y, edges=np.linspace(0, top, 17))
-                ax.errorbar(
-                    centre, value, error, fmt="o", ms=4, color=PALETTE[1], zorder=3, lw=1.2
-                )
+                ax.errorbar(centre, value, error, fmt="o", ms=4, color=PALETTE[1], zorder=3, lw=1.2)
                 ax.axhline(0.0, color=INK, lw=0.6)
                 if np.isfinite(spread) and spread > 0:
                     ax.set_ylim(-5 * spread, 5 * spread)

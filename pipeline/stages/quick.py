@@ -82,9 +82,7 @@ def _fit_core(stamp: FloatArray) -> tuple[float, ...] | None:
     weight = stamp[use]  # the error of ln(v) is that of v over v: bright pixels count more
     x, y = dl[use], dc[use]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    solution, *_ = np.linalg.lstsq(
-        terms * weight[:, None], np.log(stamp[use]) * weight, rcond=None
-    )
+    solution, *_ = np.linalg.lstsq(terms * weight[:, None], np.log(stamp[use]) * weight, rcond=None)
     a, b1, b2, q11, q12, q22 = solution
     inverse = np.array([[-2 * q11, -q12], [-q12, -2 * q22]])
     if inverse[0, 0] <= 0 or np.linalg.det(inverse) <= 0:

@@ -199,7 +199,7 @@ def stack_tiles(
     band = TileBand(fluxes, variances, masks)
     n = _check_band(band)
     scale = np.ones(n) if match is None else match.scale
-    levels = np.array([_typical_variance(v, m) for v, m in zip(variances, masks, strict=True)])
+    levels = np.array([_typical_variance(*e) for e in zip(fluxes, variances, masks, strict=True)])
     weights = weigh_epochs(levels * scale**2, fwhm, options=options)
     parts = list(stack_bands([band], weights=weights, fwhm=fwhm, options=options, match=match))
     return StackResult(
@@ -303,9 +303,12 @@ def _check_band(band: TileBand) -> int:
     return int(band.flux.shape[0])
 
 
-def _typical_variance(variance: NDArray[np.float32], mask: NDArray[np.uint16]) -> float:
+def _typical_variance(
+    flux: NDArray[np.float32], variance: NDArray[np.float32], mask: NDArray[np.uint16]
+) -> float:
     """Median variance of an epoch's good pixels, from every 16th of them; NaN without any."""
-    good = variance[::4, ::4][mask[::4, ::4] == 0]
+    thin = (slice(None, None, 4), slice(None, None, 4))
+    good = variance[thin][(mask[thin] == 0) & np.isfinite(flux[thin])]
     good = good[np.isfinite(good) & (good > 0)]
     return float(np.median(good)) if good.size else float("nan")
 

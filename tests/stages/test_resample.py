@@ -58,7 +58,7 @@ def resample(image, grid, *, variance=None, mask=None, first_line=0, options=OPT
 
 
 def shifted(dy, dx, *, shape, step=16):
-    return make_grid(lambda y, x: y + dy, lambda y, x: x + dx, shape=shape, step=step)
+    return make_grid(lambda y, _x: y + dy, lambda _y, x: x + dx, shape=shape, step=step)
 
 
 def gaussian(y, x, *, fwhm, flux):
@@ -113,7 +113,7 @@ def test_weights_solve_their_least_squares_problem():
 
 def test_identity_map_returns_the_input_exactly():
     image = np.random.default_rng(1).normal(100, 30, (70, 90)).astype(np.float32)
-    grid = make_grid(lambda y, x: y + 123456.0, lambda y, x: x + 0.0, shape=(70, 90), step=16)
+    grid = make_grid(lambda y, _x: y + 123456.0, lambda _y, x: x + 0.0, shape=(70, 90), step=16)
     got = resample(image, grid, first_line=123456)
     # also where the footprint leaves the window, since the outer weights are zero
     assert np.array_equal(got.flux, image)
@@ -132,10 +132,10 @@ def test_every_orientation_is_the_turned_and_flipped_image(turn, flip_line, flip
     expected = expected[::-1] if flip_line else expected
     expected = expected[:, ::-1] if flip_column else expected
     if turn:
-        grid = make_grid(lambda y, x: line(x), lambda y, x: column(y), shape=(83, 61), step=13)
+        grid = make_grid(lambda _y, x: line(x), lambda y, _x: column(y), shape=(83, 61), step=13)
         expected = expected.T
     else:
-        grid = make_grid(lambda y, x: line(y), lambda y, x: column(x), shape=(61, 83), step=13)
+        grid = make_grid(lambda y, _x: line(y), lambda _y, x: column(x), shape=(61, 83), step=13)
     assert np.array_equal(resample(image, grid).flux, expected)
 
 
@@ -295,7 +295,7 @@ def test_renormalised_pixels_follow_the_formula():
 
 def test_outside_of_the_window_there_is_no_data():
     image = np.ones((50, 60), np.float32)
-    grid = make_grid(lambda y, x: y + 990.0, lambda y, x: x - 7.0, shape=(80, 80), step=20)
+    grid = make_grid(lambda y, _x: y + 990.0, lambda _y, x: x - 7.0, shape=(80, 80), step=20)
     got = resample(image, grid, first_line=1000)
     expected = np.zeros((80, 80), bool)
     expected[10:60, 7:67] = True

@@ -1,5 +1,7 @@
 """The stack: depth, unbiased fluxes, rejection that spares stars, and bands."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -216,7 +218,7 @@ def test_bands_of_any_height_give_the_whole_tile(cuts, n, seed):
     edges = [0, *sorted(cuts), 48]
     bands = (
         TileBand(flux[:, a:b], variance[:, a:b], mask[:, a:b])
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in pairwise(edges)
     )
     parts = list(stack_bands(bands, weights=whole.weights, fwhm=fwhm, options=OPTIONS))
     assert np.array_equal(np.concatenate([p.flux for p in parts]), whole.flux, equal_nan=True)

@@ -178,7 +178,7 @@ def make_catalogue(rng, stars, bounds):
     """A catalogue at the bound, a few entries that are nothing, and the noise of the fluxes."""
     n = len(stars["line"])
     found = rng.uniform(size=n) < ndtr(stars["flux"] / bounds.matched - 5.0)
-    noise = {key: rng.normal(size=n) for key in ("line", "column", "ra", "dec", "psf", "aper")}
+    noise = {key: rng.normal(size=n) for key in ("line", "column", "ra", "dec", "psf", "aperture")}
     relative = bounds.flux / stars["flux"]
     arcsec = {"ra": bounds.line * SCALE, "dec": bounds.column * SCALE}
     # The response is known up to a factor: electrons are 1.3 % too many everywhere.
@@ -196,7 +196,7 @@ def make_catalogue(rng, stars, bounds):
         "mom_lc": 0.6 * stars["mom_lc"],
         "mom_cc": 2.0 + 0.6 * stars["mom_cc"],
     }
-    for kind, factor in (("psf", 1.0), ("aper", 1.1)):
+    for kind, factor in (("psf", 1.0), ("aperture", 1.1)):
         share = factor * relative
         columns[f"flux_{kind}"] = electrons * (1.0 + noise[kind] * share)
         columns[f"flux_{kind}_err"] = electrons * share
@@ -210,7 +210,7 @@ def make_catalogue(rng, stars, bounds):
         columns[key] = np.concatenate([columns[key], extra])
     columns["line"][-nothing:] = rng.uniform(N_STAGE, N_LINES, nothing)
     columns["column"][-nothing:] = 5.0
-    return columns, {kind: noise[kind] for kind in ("psf", "aper")}
+    return columns, {kind: noise[kind] for kind in ("psf", "aperture")}
 
 
 def write_calibration(products, rng, response):
@@ -269,7 +269,7 @@ def write_products(out, rng, stars, bounds, response):
         (folder / "solution.json").write_text(json.dumps(solution))
     share = bounds.flux / stars["flux"]
     deep = {"ra": stars["ra"], "dec": stars["dec"]}
-    for kind in ("psf", "aper"):
+    for kind in ("psf", "aperture"):
         # The nights are alike, so their mean is the inverse-variance mean.
         mean = np.mean([noise[kind] for noise in noises], axis=0)
         deep[f"mag_{kind}"] = stars["mag"] - POGSON * share * mean
@@ -394,13 +394,13 @@ def test_flux_trend_falls_short(judged):
     """Two per cent from edge to edge, and nothing else: rms and trend of that flux."""
     world, stars = judged
     tilt = 0.02 * (stars.truth["column"] / N_COLUMNS - 0.5)
-    tilted = change(stars, mag_aper=stars.measured["mag_aper"] + tilt)
+    tilted = change(stars, mag_aperture=stars.measured["mag_aperture"] + tilt)
     rows = score_fluxes(world, tilted)
     assert find_short(rows) == {
-        "fluxes, bright stars: mag_aper",
-        "fluxes, trend with column: mag_aper",
+        "fluxes, bright stars: mag_aperture",
+        "fluxes, trend with column: mag_aperture",
     }
-    trend = next(row for row in rows if row.figure == "fluxes, trend with column: mag_aper")
+    trend = next(row for row in rows if row.figure == "fluxes, trend with column: mag_aperture")
     assert trend.value == pytest.approx(20.0, rel=0.05)
 
 
@@ -484,11 +484,12 @@ def copy_products(good, tmp_path):
 
 
 def test_missing_products_fall_short_and_set_the_exit_code(good, tmp_path):
-    """Without one strip's folder, every row over strips falls short; exit code 1."""
+    """One strip's products are damaged: every row over strips falls short; exit code 1."""
     out = copy_products(good, tmp_path)
     folder = out / "products" / "strips" / NIGHTS[1] / "s1"
     for path in folder.iterdir():
-        path.unlink()
+        path.write_bytes(b"damaged")
+    (out / "products" / "deep" / "r.parquet").write_bytes(b"damaged")
     code = main(out, tmp_path / "score.json")
     rows = {row["figure"]: row for row in json.loads((tmp_path / "score.json").read_text())}
     assert code == 1
@@ -564,6 +565,21 @@ def test_response_of_a_later_night_is_judged_against_its_own_truth(good, tmp_pat
     assert find_short(score_calibration(read_world(out))) == set()
 
 
+def test_unreadable_products_fall_short(judged, good, tmp_path):
+    """A damaged vector and a stack without its plane of epochs fail their rows, not the run."""
+    out = copy_products(good, tmp_path)
+    _, stars = judged
+    folder = out / "products" / "calibration" / NIGHTS[0]
+    for name in ("main_dark.fits", "main_r_response.fits"):
+        (folder / name).write_bytes(b"no FITS file")
+    fits.PrimaryHDU().writeto(out / "products" / "stacks" / "t0_r.fits")
+    world = read_world(out)
+    rows = [*score_calibration(world), score_stack(world, stars)[-1]]
+    assert [row.ok for row in rows] == [False] * 6
+    assert NIGHTS[0] in rows[0].note
+    assert "EPOCHS" in rows[-1].note
+
+
 def test_constant_bias_error_is_not_forgiven(good, tmp_path):
     """No constant is removed from the bias+dark vector."""
     out = copy_products(good, tmp_path)
@@ -600,7 +616,7 @@ def test_shallow_biased_stack_falls_short(judged, good, tmp_path):
     extra = np.random.default_rng(7).normal(size=mag.size) * math.sqrt(0.5 / len(NIGHTS))
     clean_mag = np.array(deep["mag_psf"])
     deep["mag_psf"] = clean_mag + extra * (POGSON / stars.truth["sn"][: mag.size])
-    deep["mag_aper"] = np.array(deep["mag_aper"]) + 0.005
+    deep["mag_aperture"] = np.array(deep["mag_aperture"]) + 0.005
     write_table(path, deep)
     epochs = np.full((N_LINES, N_COLUMNS), len(NIGHTS), dtype=np.int16)
     t = stars.truth
@@ -612,7 +628,7 @@ def test_shallow_biased_stack_falls_short(judged, good, tmp_path):
     rows = score_stack(read_world(out), stars)
     assert find_short(rows) == {
         "stack: depth gain minus the expected gain",
-        "stack: flux bias of bright stars, mag_aper",
+        "stack: flux bias of bright stars, mag_aperture",
         "stack: bright stars not clipped",
     }
     # Noise up by sqrt(1.5): 2.5 log10 sqrt(1.5) = 0.220 mag lost.

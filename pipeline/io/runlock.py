@@ -1,0 +1,7 @@
+"""Temporary."""
+from contextlib import contextmanager
+
+
+@contextmanager
+def hold_lock(folder):
+    yield

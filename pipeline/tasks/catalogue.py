@@ -1,0 +1,390 @@
+"""From measured sources to a strip's catalogue: final geometry, zero point, times, errors."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import Config
+from pipeline.errors import DriftloomError, SolutionError
+from pipeline.flags import SourceFlag
+from pipeline.geometry.fit import FitResult, fit_solution
+from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.solution import StripSolution
+from pipeline.io.reference import ReferenceCatalogue
+from pipeline.stages.psf_solution import PsfSolution
+from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
+from pipeline.strip import Strip, lines_to_mjd
+from pipeline.tasks.context import StripContext
+from pipeline.tasks.measure import Measurements
+from pipeline.tasks.options import StageOptions
+
+__all__ = ["StripResult", "calibrate_catalogue", "make_curves", "solve_strip_geometry"]
+
+FloatArray = NDArray[np.float64]
+Columns = dict[str, NDArray]
+
+# Flags that keep a star out of the fits; blends still have honest positions, trails do not.
+_UNFIT = int(
+    SourceFlag.SATURATED | SourceFlag.PSF_FAILED | SourceFlag.EDGE | SourceFlag.COSMIC_RAY
+    | SourceFlag.TRAIL | SourceFlag.BAD_PIXELS | SourceFlag.BLENDED
+)  # fmt: skip
+_POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
+
+
+@dataclass(frozen=True)
+class StripResult:
+    """What is left of a strip when its catalogue is written; enough to fill tiles.
+
+    Parameters
+    ----------
+    strip : Strip
+        The strip.
+    context : StripContext
+        Calibrations.
+    solution : StripSolution or None
+        Geometry; None where no stars could be matched.
+    zero_point : ZeroPointCurve or None
+        None where no reference star could be used.
+    fwhm : float
+        Median total width of stars, px.
+    n_sources : int
+        Sources in the catalogue.
+    rms_line, rms_column : float
+        Scatter of the reference stars, px; NaN without a solution.
+    problems : tuple of str
+        What the reader should know.
+    """
+
+    strip: Strip
+    context: StripContext
+    solution: StripSolution | None
+    zero_point: ZeroPointCurve | None
+    fwhm: float
+    n_sources: int
+    rms_line: float
+    rms_column: float
+    problems: tuple[str, ...]
+
+
+def solve_strip_geometry(
+    config: Config,
+    options: StageOptions,
+    guess: StripSolution,
+    sources: Measurements,
+    references: References,
+) -> FitResult:
+    """Fit the geometry to point-spread positions.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    options : StageOptions
+        Tuning.
+    guess : StripSolution
+        From bright stars, or the configured one.
+    sources : Measurements
+        Of the whole strip.
+    references : References
+        Reference stars at the strip's date.
+
+    Returns
+    -------
+    FitResult
+
+    Raises
+    ------
+    SolutionError
+        If the stars cannot be matched or are too few.
+    """
+    use = ((sources.flags & _UNFIT) == 0) & (sources.flux_psf > 10 * sources.flux_psf_err)
+    chosen = np.flatnonzero(use)
+    stars = Detections(
+        sources.line[chosen], sources.column[chosen], sources.line_err[chosen],
+        sources.column_err[chosen], sources.flux_psf[chosen],
+    )  # fmt: skip
+    return fit_solution(
+        guess, stars, references, options=options.astrometry,
+        nominal_pixel_scale=config.camera.pixel_scale,
+    )  # fmt: skip
+
+
+def _match_references(
+    solution: StripSolution, sources: Measurements, references: References, *, radius_px: float
+) -> NDArray[np.int64]:
+    """Row of each source's reference star, or -1."""
+    index = np.full(len(sources), -1, dtype=np.int64)
+    line, column = solution.sky_to_strip(references.ra_deg, references.dec_deg)
+    seen = np.flatnonzero(
+        np.isfinite(line) & np.isfinite(column)
+        & (line > -50) & (line < solution.n_lines + 50)
+        & (column > -50) & (column < solution.camera.n_columns + 50)
+    )  # fmt: skip
+    measured, known = match_nearest(
+        sources.line, sources.column, line[seen], column[seen], radius=radius_px
+    )
+    index[measured] = seen[known]
+    return index
+
+
+def _magnitudes(
+    flux: FloatArray, flux_err: FloatArray, zero: FloatArray, zero_err: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Magnitudes and errors; NaN where the flux is not positive."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mag = zero - 2.5 * np.log10(np.where(flux > 0, flux, np.nan))
+        err = np.hypot(_POGSON * flux_err / np.where(flux > 0, flux, np.nan), zero_err)
+    return mag, err
+
+
+def calibrate_catalogue(
+    config: Config,
+    context: StripContext,
+    sources: Measurements,
+    guess: StripSolution | None,
+    catalogue: ReferenceCatalogue | None,
+    references: References | None,
+    *,
+    options: StageOptions,
+) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, tuple[str, ...]]:
+    """Positions on the sky, times, exposures and magnitudes of a strip's sources.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    context : StripContext
+        Calibrations of the strip.
+    sources : Measurements
+        Of the whole strip.
+    guess : StripSolution or None
+        Geometry from bright stars.
+    catalogue : ReferenceCatalogue or None
+        Reference stars, at their own epoch.
+    references : References or None
+        The same at the strip's date.
+    options : StageOptions
+        Tuning.
+
+    Returns
+    -------
+    columns : dict of str to ndarray
+        The strip catalogue.
+    fit : FitResult or None
+        Geometry; None where it could not be found.
+    curve : ZeroPointCurve or None
+        Zero point; None where it could not be found.
+    problems : tuple of str
+    """
+    from pipeline.tasks.first_look import guess_solution
+
+    strip = context.strip
+    n = len(sources)
+    problems: list[str] = []
+    fit: FitResult | None = None
+    curve: ZeroPointCurve | None = None
+    nan = np.full(n, np.nan)
+    flags = sources.flags.copy()
+    columns: Columns = {
+        name: np.asarray(getattr(sources, name))
+        for name in (
+            "line", "line_err", "column", "column_err", "mom_ll", "mom_lc", "mom_cc",
+            "first_moment_radius", "semi_major", "semi_minor", "position_angle", "fwhm", "peak",
+            "sky", "chi2", "extendedness", "extendedness_err", "snr",
+        )
+    }  # fmt: skip
+    columns["sky_err"] = _sky_error(context, sources)
+    if references is not None:
+        try:
+            fit = solve_strip_geometry(
+                config, options, guess or guess_solution(config, strip), sources, references
+            )
+        except DriftloomError as error:
+            problems.append(f"no sky positions: {error}")
+    if fit is None:
+        flags |= int(SourceFlag.NO_SOLUTION)
+        ratio = area = np.ones(n)
+        columns |= {k: nan.copy() for k in ("ra", "dec", "ra_err", "dec_err", "mjd_mid")}
+        # Half an integration before the line left the register: no place on the sky is needed.
+        columns["mjd_mid"] = lines_to_mjd(strip, sources.line - strip.n_stage / 2)
+        columns["exposure"] = np.full(n, strip.T0)
+        index = np.full(n, -1, dtype=np.int64)
+    else:
+        solution = fit.solution
+        ra, dec = solution.strip_to_sky(sources.line, sources.column)
+        ra_err, dec_err = solution.position_errors(
+            sources.line, sources.column, sources.line_err, sources.column_err
+        )
+        columns |= {"ra": np.mod(ra, 360.0), "dec": dec, "ra_err": ra_err, "dec_err": dec_err}
+        columns["mjd_mid"] = solution.mid_time(sources.line, sources.column)
+        columns["exposure"] = solution.exposure(sources.column)
+        ratio = solution.exposure_ratio(sources.column)
+        area = solution.solid_angle_ratio(sources.column)
+        assert references is not None
+        index = _match_references(solution, sources, references, radius_px=3.0)
+    # The sky always integrates T0, a star its own crossing; and a flat made from the sky makes
+    # surface brightness flat, not stars: both are put right here, by column.
+    factor = area / ratio
+    for kind in ("psf", "aperture", "total"):
+        columns[f"flux_{kind}"] = getattr(sources, f"flux_{kind}") * factor
+        columns[f"flux_{kind}_err"] = getattr(sources, f"flux_{kind}_err") * factor
+    if catalogue is not None and fit is not None:
+        try:
+            curve = _fit_zero_points(config, strip, columns, flags, index, catalogue, options)
+        except SolutionError as error:
+            problems.append(f"no magnitudes: {error}")
+    zero = curve.value(sources.line) if curve is not None else nan
+    zero_err = curve.error(sources.line) if curve is not None else nan
+    # The zero point belongs to point-spread fluxes; wider apertures hold more of the light, so
+    # each has a constant of its own, taken from the same stars.
+    for kind in ("psf", "aperture", "total"):
+        shift, shift_err = (0.0, 0.0) if kind == "psf" else _offset(columns, kind, flags)
+        columns[f"mag_{kind}"], columns[f"mag_{kind}_err"] = _magnitudes(
+            columns[f"flux_{kind}"], columns[f"flux_{kind}_err"],
+            zero + shift, np.hypot(zero_err, shift_err),
+        )  # fmt: skip
+    if curve is not None:
+        flags[curve.cloudy(sources.line)] |= int(SourceFlag.CLOUD)
+    columns["flags"] = flags
+    columns["ref_index"] = _rows(catalogue, index)
+    columns |= _reference_offsets(columns, index, catalogue, references)
+    columns["source_id"] = np.arange(n, dtype=np.int64)
+    return columns, fit, curve, tuple(problems)
+
+
+def _rows(catalogue: ReferenceCatalogue | None, index: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Row in the file of each matched reference star."""
+    if catalogue is None or not len(catalogue.index):
+        return index
+    return np.where(index >= 0, catalogue.index[np.maximum(index, 0)], -1).astype(np.int64)
+
+
+def _sky_error(context: StripContext, sources: Measurements) -> FloatArray:
+    """Error of the sky model at each source: that of the nearest cell."""
+    sky = context.sky
+    row = np.clip(np.searchsorted(sky.lines, sources.line), 0, sky.lines.size - 1)
+    cell = np.clip(np.searchsorted(sky.columns, sources.column), 0, sky.columns.size - 1)
+    return np.asarray(sky.error[row, cell], dtype=float)
+
+
+def _offset(columns: Columns, kind: str, flags: NDArray[np.int32]) -> tuple[float, float]:
+    """Magnitudes by which an aperture's flux exceeds the point-spread flux, from bright stars."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bright = (flags == 0) & (columns["flux_psf"] > 100 * columns["flux_psf_err"])
+        ratio = columns[f"flux_{kind}"][bright] / columns["flux_psf"][bright]
+    ratio = ratio[np.isfinite(ratio) & (ratio > 0)]
+    if ratio.size < 5:
+        return 0.0, 0.0
+    shift = 2.5 * np.log10(ratio)
+    middle = float(np.median(shift))
+    spread = 1.4826 * float(np.median(np.abs(shift - middle)))
+    return middle, 1.2533 * spread / np.sqrt(shift.size)  # error of a Gaussian's median
+
+
+def _fit_zero_points(
+    config: Config,
+    strip: Strip,
+    columns: Columns,
+    flags: NDArray[np.int32],
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue,
+    options: StageOptions,
+) -> ZeroPointCurve:
+    """Zero point along the strip from the reference stars' point-spread fluxes."""
+    bright, faint = config.photometry.zero_point_bright, config.photometry.zero_point_faint
+    at = np.maximum(index, 0)
+    use = (index >= 0) & ((flags & _UNFIT) == 0) & np.isfinite(catalogue.mag[at])
+    use &= columns["flux_psf"] > 10 * columns["flux_psf_err"]
+    if bright is not None:
+        use &= catalogue.mag[at] >= bright
+    if faint is not None:
+        use &= catalogue.mag[at] <= faint
+    if not use.any():
+        raise SolutionError(
+            f"strip {strip.name}: none of {int(np.count_nonzero(index >= 0))} matched reference "
+            f"stars has a magnitude in filter {strip.filter} and a clean flux; check "
+            "reference.magnitudes and photometry.zero_point_bright, zero_point_faint"
+        )
+    rows = index[use]
+    flux, err = columns["flux_psf"][use], columns["flux_psf_err"][use]
+    return fit_zero_point(
+        columns["line"][use],
+        catalogue.mag[rows] + 2.5 * np.log10(flux),
+        np.hypot(_POGSON * err / flux, catalogue.mag_err[rows]),
+        n_lines=strip.n_lines, n_stage=strip.n_stage, options=options.zero_point,
+    )  # fmt: skip
+
+
+def _reference_offsets(
+    columns: Columns,
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue | None,
+    references: References | None,
+) -> Columns:
+    """Measured minus reference: arcsec on the sky and magnitudes; NaN where there is no star."""
+    out = {
+        name: np.full(index.size, np.nan)
+        for name in ("ref_ra_offset", "ref_dec_offset", "ref_mag_offset")
+    }
+    if references is None or catalogue is None:
+        return out
+    known = np.flatnonzero(index >= 0)
+    rows = index[known]
+    d_ra = np.mod(columns["ra"][known] - references.ra_deg[rows] + 180.0, 360.0) - 180.0
+    cos = np.cos(np.radians(columns["dec"][known]))
+    out["ref_ra_offset"][known] = 3600.0 * d_ra * cos
+    out["ref_dec_offset"][known] = 3600.0 * (columns["dec"][known] - references.dec_deg[rows])
+    out["ref_mag_offset"][known] = columns["mag_psf"][known] - catalogue.mag[rows]
+    return out
+
+
+def make_curves(
+    context: StripContext,
+    columns: Columns,
+    psf: PsfSolution | None,
+    fit: FitResult | None,
+    curve: ZeroPointCurve | None,
+) -> Columns:
+    """Conditions along the strip, one row per line bin.
+
+    Parameters
+    ----------
+    context : StripContext
+        Calibrations.
+    columns : dict of str to ndarray
+        The strip catalogue.
+    psf : PsfSolution or None
+        Fitted point spread.
+    fit : FitResult or None
+        Geometry.
+    curve : ZeroPointCurve or None
+        Zero point.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Columns of the ``curves`` product.
+    """
+    strip = context.strip
+    edges = np.arange(0, strip.n_lines + 256, 256)
+    line = np.minimum(0.5 * (edges[:-1] + edges[1:]), strip.n_lines - 1.0) - 0.5
+    sky = np.array([context.sky.evaluate(int(l), 1).mean() for l in line], dtype=float)
+    nan = np.full(line.size, np.nan)
+    wander_line, wander_column = np.zeros(line.size), np.zeros(line.size)
+    if fit is not None and fit.solution.wander is not None:
+        wander_line, wander_column = fit.solution.wander.evaluate(line)
+    return {
+        "line": line,
+        "mjd": lines_to_mjd(strip, line),
+        "sky": sky,
+        "fwhm": psf.model.fwhm(line) if psf is not None else nan,
+        "fwhm_err": psf.fwhm_error(line) if psf is not None else nan,
+        "zero_point": curve.value(line) if curve is not None else nan,
+        "zero_point_err": curve.error(line) if curve is not None else nan,
+        "extinction": curve.extinction(line) if curve is not None else nan,
+        "cloudy": curve.cloudy(line) if curve is not None else np.zeros(line.size, dtype=bool),
+        "wander_line": np.asarray(wander_line, dtype=float),
+        "wander_column": np.asarray(wander_column, dtype=float),
+        "n_stars": np.histogram(columns["line"], edges)[0].astype(np.int32),
+    }

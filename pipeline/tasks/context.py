@@ -1,0 +1,159 @@
+"""All that a worker needs to turn raw lines of a strip into clean, sky-subtracted electrons."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import RawConfig
+from pipeline.flags import PixelMask
+from pipeline.io.raw_read import read_lines
+from pipeline.stages import cosmic, saturation
+from pipeline.stages.calibrate import background_variance, calibrate_lines
+from pipeline.stages.dark import DarkVector
+from pipeline.stages.overscan import OverscanLevels, interpolate_overscan
+from pipeline.stages.response import ResponseVector
+from pipeline.stages.sky import SkyModel
+from pipeline.stages.trails import Trail, mask_trails
+from pipeline.strip import Strip
+from pipeline.tasks.options import StageOptions
+
+__all__ = ["CleanBlock", "StripContext", "prepare_block"]
+
+
+@dataclass(frozen=True)
+class StripContext:
+    """A strip and its calibrations.
+
+    Parameters
+    ----------
+    strip : Strip
+        The strip.
+    raw : RawConfig
+        How the camera writes its files.
+    options : StageOptions
+        Tuning of the stages.
+    dark, response : DarkVector, ResponseVector
+        Column vectors of the strip's night.
+    column_mask : ndarray of uint16 of shape (n_columns,)
+        Bits of whole columns.
+    overscan : OverscanLevels
+        Smoothed over the whole strip.
+    read_noise : ndarray of shape (n_amplifiers,)
+        Electrons, measured where it could be.
+    sky : SkyModel
+        Of the whole strip.
+    sharpest_line, sharpest_column : ndarray of shape (n_columns,)
+        Gaussian widths of the sharpest point spread that the strip can have, px.
+    trails : tuple of Trail
+        Satellites and aircraft found so far.
+    """
+
+    strip: Strip
+    raw: RawConfig
+    options: StageOptions
+    dark: DarkVector
+    response: ResponseVector
+    column_mask: NDArray[np.uint16]
+    overscan: OverscanLevels
+    read_noise: NDArray[np.float64]
+    sky: SkyModel
+    sharpest_line: NDArray[np.float64]
+    sharpest_column: NDArray[np.float64]
+    trails: tuple[Trail, ...] = ()
+
+    @property
+    def photon_variance(self) -> NDArray[np.float64]:
+        """Variance per electron of star light: 1/response, by column."""
+        safe = np.where(np.isfinite(self.response.value), self.response.value, 1.0)
+        return np.asarray(1.0 / np.where(safe > 0.05, safe, 1.0))
+
+
+@dataclass(frozen=True)
+class CleanBlock:
+    """Lines of a strip after calibration.
+
+    Parameters
+    ----------
+    first_line : int
+        Global line of the first row.
+    image : ndarray of float32 of shape (n_lines, n_columns)
+        Electrons for a response of 1, sky subtracted.
+    variance : ndarray of float32
+        Of the background alone, electrons^2.
+    mask : ndarray of uint16
+        `PixelMask` bits.
+    sky : ndarray of float32
+        What was subtracted.
+    """
+
+    first_line: int
+    image: NDArray[np.float32]
+    variance: NDArray[np.float32]
+    mask: NDArray[np.uint16]
+    sky: NDArray[np.float32]
+
+    def crop(self, start: int, stop: int) -> "CleanBlock":
+        """Lines `start` to `stop` (global, half-open)."""
+        rows = slice(start - self.first_line, stop - self.first_line)
+        return CleanBlock(
+            start, self.image[rows], self.variance[rows], self.mask[rows], self.sky[rows]
+        )
+
+
+def prepare_block(context: StripContext, start: int, stop: int) -> CleanBlock:
+    """Read, calibrate, subtract the sky and mask lines of a strip.
+
+    The lines beyond both ends that decide about masks are read too and cut off again, so every
+    pixel comes out the same whatever range it is asked for in.
+
+    Parameters
+    ----------
+    context : StripContext
+        The strip and its calibrations.
+    start, stop : int
+        Half-open range of lines; cut to the strip.
+
+    Returns
+    -------
+    CleanBlock
+    """
+    strip, options = context.strip, context.options
+    start, stop = max(0, start), min(stop, strip.n_lines)
+    # Cosmic rays look at a mask that already has its bleeds, so the reaches add up.
+    halo = saturation.halo_lines(options.saturation) + cosmic.halo_lines(options.cosmic)
+    low, high = max(0, start - halo), min(stop + halo, strip.n_lines)
+    raw, missing = read_lines(strip, context.raw, low, high)
+    block = calibrate_lines(
+        raw, missing, low, strip.amplifiers,
+        interpolate_overscan(context.overscan, low, high),
+        context.dark, context.response, context.column_mask,
+        line_period=strip.line_period, n_stage=strip.n_stage,
+    )  # fmt: skip
+    sky = context.sky.evaluate(low, high - low)
+    variance = background_variance(
+        sky, low, strip.amplifiers, context.dark, context.response, context.column_mask,
+        line_period=strip.line_period, n_stage=strip.n_stage, read_noise=context.read_noise,
+    )  # fmt: skip
+    image = block.image - sky
+    mask = mask_saturation_and_rays(context, image, variance, block.mask)
+    if context.trails:
+        mask |= mask_trails((high - low, strip.n_columns), low, context.trails)
+    return CleanBlock(low, image, variance, mask, sky).crop(start, stop)
+
+
+def mask_saturation_and_rays(
+    context: StripContext,
+    image: NDArray[np.float32],
+    variance: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+) -> NDArray[np.uint16]:
+    """Mark saturation, bleeds and cosmic rays; saturation first, so that rays see the bleeds."""
+    options = context.options
+    marked = saturation.mask_saturation(image, variance, mask, options=options.saturation)
+    hits = cosmic.find_cosmic_rays(
+        image, variance, marked, context.sharpest_line, context.sharpest_column,
+        options=options.cosmic,
+    )  # fmt: skip
+    marked[hits] |= np.uint16(PixelMask.COSMIC_RAY)
+    return marked

@@ -1,0 +1,201 @@
+"""Make and write the products of one strip."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import Config
+from pipeline.flags import PixelMask
+from pipeline.geometry.fit import FitResult
+from pipeline.geometry.match import References
+from pipeline.geometry.solution import StripSolution
+from pipeline.io.cards import make_site_cards, make_time_cards
+from pipeline.io.columns import CURVES, STRIP_CATALOGUE
+from pipeline.io.images import write_image
+from pipeline.io.provenance import Provenance
+from pipeline.io.reference import ReferenceCatalogue
+from pipeline.io.solution import write_json
+from pipeline.io.tables import write_table
+from pipeline.stages.colstats import ColumnSummary
+from pipeline.stages.moments import predict_moments
+from pipeline.stages.psf_model import PsfModel
+from pipeline.stages.psf_solution import PsfSolution
+from pipeline.tasks.catalogue import StripResult, calibrate_catalogue, make_curves
+from pipeline.tasks.context import StripContext
+from pipeline.tasks.measure import Measurements
+
+__all__ = ["finish_strip", "strip_folder"]
+
+_SMEAR_POINTS = 33  # columns at which the predicted smear is tabulated
+_FWHM_OF_SIGMA = 2.3548
+
+
+def strip_folder(out: Path, night: str, name: str) -> Path:
+    """Where a strip's products lie."""
+    return out / "strips" / night / name
+
+
+def _describe_solution(
+    context: StripContext,
+    fit: FitResult | None,
+    psf: PsfModel,
+    spread: PsfSolution | None,
+    zero_rms: float,
+    masked: NDArray[np.int64],
+) -> dict[str, Any]:
+    """Content of solution.json."""
+    strip = context.strip
+    content: dict[str, Any] = {
+        "strip": strip.name,
+        "night": strip.night,
+        "n_lines": strip.n_lines,
+        "masked_pixels": {b.name: int(n) for b, n in zip(PixelMask, masked, strict=True)},
+        "trails": [
+            {
+                "line": [t.line0, t.line1],
+                "column": [t.column0, t.column1],
+                "width": t.width,
+            }
+            for t in context.trails
+        ],
+        "psf": {
+            "beta": psf.beta,
+            "beta_err": None if spread is None else spread.beta_err,
+            "optics_order": None if spread is None else spread.optics_order,
+            "n_stars": 0 if spread is None else int(np.count_nonzero(spread.used)),
+        },
+        "zero_point_rms": zero_rms,
+    }
+    if fit is None:
+        return content
+    columns = np.linspace(0, strip.n_columns - 1, _SMEAR_POINTS)
+    ll, lc, cc = fit.solution.smear(columns, boxcar=True)
+    lines = np.full(columns.size, 0.5 * (strip.n_stage + strip.n_lines))
+    windows = psf.fwhm(lines) / _FWHM_OF_SIGMA
+    ll_add, _, cc_add = psf.second_moments(columns)
+    windows = np.sqrt(windows**2 + 0.5 * (ll_add + cc_add))
+    predicted = predict_moments(psf, lines, columns, windows)
+    content |= {
+        "parameters": fit.solution.parameters,
+        "errors": fit.errors,
+        "rms_line": fit.rms_line,
+        "rms_column": fit.rms_column,
+        "n_stars": fit.n_used,
+        "chi2": fit.chi2,
+        "unconstrained": list(fit.unconstrained),
+        "advice": fit.advice.to_dict(),
+        "advice_text": list(fit.advice.sentences()),
+        "smear_table": {"column": columns, "ll": ll, "lc": lc, "cc": cc},
+        "moment_table": {
+            "column": columns, "ll": predicted.mom_ll, "lc": predicted.mom_lc,
+            "cc": predicted.mom_cc,
+        },
+        "geometry": fit.solution.to_dict(),
+    }  # fmt: skip
+    return content
+
+
+def finish_strip(
+    config: Config,
+    out: str,
+    context: StripContext,
+    sources: Measurements,
+    guess: StripSolution | None,
+    spread: PsfSolution | None,
+    psf: PsfModel,
+    catalogue: ReferenceCatalogue | None,
+    references: References | None,
+    summary: ColumnSummary,
+    masked: NDArray[np.int64],
+    provenance: Provenance,
+) -> StripResult:
+    """Final geometry, zero point and catalogue of a strip; all its tables written.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    out : str
+        Folder of products.
+    context : StripContext
+        Calibrations.
+    sources : Measurements
+        Of the whole strip, in order of line.
+    guess : StripSolution or None
+        Geometry from bright stars.
+    spread : PsfSolution or None
+        Fit of the point spread.
+    psf : PsfModel
+        The point spread that was used.
+    catalogue : ReferenceCatalogue or None
+        Reference stars at their own epoch.
+    references : References or None
+        The same at the strip's date.
+    summary : ColumnSummary
+        Of the strip.
+    masked : ndarray of int64
+        Pixels with each bit of `PixelMask`.
+    provenance : Provenance
+        Into every product.
+
+    Returns
+    -------
+    StripResult
+    """
+    strip = context.strip
+    columns, fit, curve, problems = calibrate_catalogue(
+        config, context, sources, guess, catalogue, references, options=context.options
+    )
+    folder = strip_folder(Path(out), strip.night, strip.name)
+    folder.mkdir(parents=True, exist_ok=True)
+    meta = {
+        **make_time_cards(
+            begin=strip.mjd_start,
+            average=0.5 * (strip.mjd_start + strip.mjd_stop),
+            end=strip.mjd_stop,
+            exposure=strip.T0,
+        ),
+        **make_site_cards(config.observatory),
+        "NIGHT": (strip.night, "date of the local noon before"),
+        "STRIP": (strip.name, "strip"),
+        "CHIP": (strip.chip, "chip"),
+        "FILTER": (strip.filter, "filter"),
+        "LINEPER": (strip.line_period, "[s] line period"),
+        "NSTAGE": (strip.n_stage, "rows that integrate"),
+        "DETLIMIT": (config.detection.threshold, "[sigma] limit of the matched filter"),
+    }
+    formats = config.products.catalogue_formats
+    write_table(
+        folder / "catalogue", columns, schema=STRIP_CATALOGUE, meta=meta,
+        provenance=provenance, formats=formats, bits="flags",
+    )  # fmt: skip
+    write_table(
+        folder / "curves", make_curves(context, columns, spread, fit, curve), schema=CURVES,
+        meta=meta, provenance=provenance, formats=formats,
+    )  # fmt: skip
+    write_json(
+        folder / "solution.json",
+        _describe_solution(
+            context, fit, psf, spread, np.nan if curve is None else curve.rms, masked
+        ),
+        provenance=provenance,
+    )
+    write_image(
+        folder / "summary.fits",
+        {
+            "LEVEL": summary.level, "LEVELERR": summary.level_err, "NOISEVAR": summary.noise_var,
+            "COUNT": summary.count,
+        },
+        header=meta, image_header={"BINLINES": (256, "lines in a row of this image")},
+        units={"LEVEL": "electron", "LEVELERR": "electron", "NOISEVAR": "electron2"},
+        provenance=provenance, compress_masks=False,
+    )  # fmt: skip
+    return StripResult(
+        strip=strip, context=replace(context), solution=None if fit is None else fit.solution,
+        zero_point=curve, fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
+        n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
+        rms_column=np.nan if fit is None else fit.rms_column, problems=problems,
+    )  # fmt: skip

@@ -1,0 +1,238 @@
+"""From summaries to a strip's context: first geometry, first point spread, sky."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import Config
+from pipeline.errors import DriftloomError
+from pipeline.geometry.apparent import apply_proper_motion
+from pipeline.geometry.camera import Camera
+from pipeline.geometry.fit import fit_solution
+from pipeline.geometry.match import Detections, References
+from pipeline.geometry.solution import StripSolution
+from pipeline.io.reference import ReferenceCatalogue
+from pipeline.stages.colstats import ColumnSummary
+from pipeline.stages.psf_model import PsfModel, make_psf_model, place_nodes
+from pipeline.stages.quick import BrightStars
+from pipeline.stages.sky import fit_sky
+from pipeline.strip import Strip
+from pipeline.tasks.context import StripContext
+from pipeline.tasks.night import NightVectors
+from pipeline.tasks.options import StageOptions
+
+__all__ = ["FirstLook", "PATH_NODES", "guess_solution", "look_at_strip", "refer_to", "trace"]
+
+PATH_NODES = 24  # Gauss-Legendre nodes of a path: exact far beyond what pixels show
+_FWHM_OF_SIGMA = 2.3548
+_PIXEL = 1.0 / 12.0  # variance of a one-pixel box, px^2
+_FIRST_BETA = 3.0  # exponent of the first point spread; the fit finds its own
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """What is known of a strip before its pixels are searched.
+
+    Parameters
+    ----------
+    context : StripContext
+        Calibrations.
+    solution : StripSolution or None
+        Geometry from bright stars; None where no star could be matched.
+    psf : PsfModel
+        From bright stars' widths.
+    fwhm : float
+        Typical total width of stars, px.
+    problems : tuple of str
+        What the reader should know.
+    """
+
+    context: StripContext
+    solution: StripSolution | None
+    psf: PsfModel
+    fwhm: float
+    problems: tuple[str, ...]
+
+
+def guess_solution(config: Config, strip: Strip) -> StripSolution:
+    """Geometry as configured, before any star.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    strip : Strip
+        The strip.
+
+    Returns
+    -------
+    StripSolution
+    """
+    camera = Camera.from_arcsec(
+        pixel_scale=config.camera.pixel_scale,
+        n_columns=config.camera.columns,
+        n_stage=config.camera.n_stage,
+        rotation_deg=config.camera.rotation,
+        column_sign=config.camera.column_sign,
+        optical_centre=config.camera.centre,
+        radial=config.camera.radial_distortion,
+    )
+    return StripSolution.first_guess(
+        latitude_deg=config.observatory.latitude,
+        longitude_deg=config.observatory.longitude,
+        height_m=config.observatory.height,
+        axis_declination_deg=config.axis_declination,
+        axis_hour_angle_deg=config.pointing.hour_angle,
+        camera=camera,
+        line_period=strip.line_period,
+        mjd_start=strip.mjd_start,
+        n_lines=strip.n_lines,
+    )
+
+
+def refer_to(catalogue: ReferenceCatalogue, strip: Strip, *, epoch: float) -> References:
+    """Reference stars at the strip's date.
+
+    Parameters
+    ----------
+    catalogue : ReferenceCatalogue
+        At its own epoch.
+    strip : Strip
+        Gives the date.
+    epoch : float
+        Julian year of the catalogue's positions.
+
+    Returns
+    -------
+    References
+        One for each row of the catalogue, in its order.
+    """
+    ra, dec = apply_proper_motion(
+        catalogue.ra, catalogue.dec, catalogue.pm_ra, catalogue.pm_dec,
+        epoch=epoch, mjd=0.5 * (strip.mjd_start + strip.mjd_stop),
+    )  # fmt: skip
+    return References(ra, dec, catalogue.ra_err, catalogue.dec_err, catalogue.mag)
+
+
+def trace(solution: StripSolution) -> "PathOf":
+    """Path provider of a solution, as the point-spread model takes it."""
+    return PathOf(solution)
+
+
+@dataclass(frozen=True)
+class PathOf:
+    """Paths of stars by column; a class, so that it can be sent to a worker."""
+
+    solution: StripSolution
+
+    def __call__(
+        self, columns: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Offsets along line and column, and weights, each of shape (n, nodes)."""
+        dl, dc, w = self.solution.path(columns, PATH_NODES)
+        return dl, dc, np.broadcast_to(w, dl.shape).copy()
+
+
+def _first_widths(
+    stars: BrightStars, solution: StripSolution, strip: Strip
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Seeing width along the strip from bright stars: centres of bins, widths, sharpest variance.
+
+    The smaller of both axes' variances, less what smear, clocking and pixel add, is the seeing.
+    """
+    ll, _, cc = solution.smear(stars.column, boxcar=True)
+    seeing = np.minimum(stars.var_ll - ll, stars.var_cc - cc) - _PIXEL
+    middle = float(np.median(seeing)) if len(stars) else np.nan
+    if not np.isfinite(middle) or middle <= 0.05:
+        return np.array([0.0]), np.array([2.5]), 0.5
+    step = max(strip.n_stage // 2, 256)
+    edges = np.arange(0, strip.n_lines + step, step)
+    centres, widths = [], []
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        inside = seeing[(stars.line >= low) & (stars.line < high)]
+        if inside.size >= 5:
+            value = max(float(np.median(inside)), 0.25 * middle)
+            centres.append(0.5 * (low + high))
+            widths.append(_FWHM_OF_SIGMA * np.sqrt(value))
+    if not centres:
+        return np.array([0.0]), np.array([_FWHM_OF_SIGMA * np.sqrt(middle)]), 0.7 * middle
+    # What smear is not yet modelled (camera rotation) only widens stars: the sharpest stay sharp.
+    sharpest = 0.9 * min(float(np.percentile(seeing, 5)), middle)
+    return np.array(centres), np.array(widths), max(sharpest, 0.2)
+
+
+def look_at_strip(
+    config: Config,
+    options: StageOptions,
+    strip: Strip,
+    summary: ColumnSummary,
+    stars: BrightStars,
+    vectors: NightVectors,
+    references: References | None,
+) -> FirstLook:
+    """Prepare everything that the search of a strip needs.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    options : StageOptions
+        Tuning.
+    strip : Strip
+        A science strip.
+    summary : ColumnSummary
+        Of the whole strip, settled.
+    stars : BrightStars
+        Of the whole strip.
+    vectors : NightVectors
+        Calibrations of its night.
+    references : References or None
+        Reference stars at its date.
+
+    Returns
+    -------
+    FirstLook
+
+    Raises
+    ------
+    CalibrationError
+        If the sky cannot be modelled.
+    """
+    problems: list[str] = []
+    guess = guess_solution(config, strip)
+    solution = None
+    if references is not None:
+        error = 0.3 * np.ones(len(stars))  # unflattened pixels: a third of a pixel is safe
+        detections = Detections(stars.line, stars.column, error, error, stars.flux)
+        try:
+            solution = fit_solution(
+                guess, detections, references, options=options.astrometry,
+                nominal_pixel_scale=config.camera.pixel_scale,
+            ).solution  # fmt: skip
+        except DriftloomError as failure:
+            problems.append(f"no geometry from bright stars: {failure}")
+    best = solution or guess
+    lines, widths, sharpest = _first_widths(stars, best, strip)
+    path = trace(best)
+    nodes = place_nodes(strip.n_columns, path=path)
+    psf = make_psf_model(
+        lines, widths, nodes, beta=_FIRST_BETA, path=path, optics=None,
+        half_size=options.psf_stars.half_size,
+    )  # fmt: skip
+    columns = np.arange(strip.n_columns, dtype=float)
+    ll, _, cc = best.smear(columns, boxcar=True)
+    context = StripContext(
+        strip=strip, raw=config.raw, options=options, dark=vectors.dark,
+        response=vectors.response, column_mask=vectors.column_mask, overscan=summary.overscan,
+        read_noise=vectors.read_noise,
+        sky=fit_sky(
+            summary, vectors.dark, vectors.response, vectors.column_mask,
+            line_period=strip.line_period, n_stage=strip.n_stage, options=options.sky,
+        ),
+        sharpest_line=np.sqrt(sharpest + ll + _PIXEL),
+        sharpest_column=np.sqrt(sharpest + cc + _PIXEL),
+    )  # fmt: skip
+    total = float(np.median(widths)) ** 2 / _FWHM_OF_SIGMA**2 + _PIXEL
+    fwhm = _FWHM_OF_SIGMA * float(np.sqrt(total + 0.5 * (np.median(ll) + np.median(cc))))
+    return FirstLook(context, solution, psf, fwhm, tuple(problems))

@@ -1,0 +1,190 @@
+"""Measure the sources of a block: point spread, apertures, moments."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flags import PixelMask, SourceFlag
+from pipeline.stages.apertures import measure_aperture, measure_total
+from pipeline.stages.cutouts import isolate_sources
+from pipeline.stages.detect import Detections
+from pipeline.stages.moments import measure_moments
+from pipeline.stages.ownership import own
+from pipeline.stages.psf_fit import fit_psf, required_fit_halo
+from pipeline.stages.psf_model import PsfModel
+from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
+
+__all__ = ["Measurements", "concatenate_measurements", "measure_block"]
+
+FloatArray = NDArray[np.float64]
+_BATCH = 400  # sources cut out at a time, to bound memory
+_FWHM_OF_SIGMA = 2.3548
+
+
+@dataclass(frozen=True)
+class Measurements:
+    """Sources in strip pixels and electrons, one value per source, in order of line.
+
+    Fluxes are as they stand in the calibrated strip; the exposure of each column is not yet
+    taken into account.
+    """
+
+    line: FloatArray
+    line_err: FloatArray
+    column: FloatArray
+    column_err: FloatArray
+    flux_psf: FloatArray
+    flux_psf_err: FloatArray
+    flux_aperture: FloatArray
+    flux_aperture_err: FloatArray
+    flux_total: FloatArray
+    flux_total_err: FloatArray
+    mom_ll: FloatArray
+    mom_lc: FloatArray
+    mom_cc: FloatArray
+    first_moment_radius: FloatArray
+    semi_major: FloatArray
+    semi_minor: FloatArray
+    position_angle: FloatArray
+    fwhm: FloatArray
+    peak: FloatArray
+    sky: FloatArray
+    chi2: FloatArray
+    extendedness: FloatArray
+    extendedness_err: FloatArray
+    snr: FloatArray
+    flags: NDArray[np.int32]
+
+    def __len__(self) -> int:
+        return int(self.line.size)
+
+    def select(self, which: NDArray) -> "Measurements":
+        """Sources chosen by a boolean or integer index."""
+        return Measurements(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+def concatenate_measurements(parts: list[Measurements]) -> Measurements:
+    """Join the sources of several blocks, in order of line.
+
+    Parameters
+    ----------
+    parts : list of Measurements
+        In order of line.
+
+    Returns
+    -------
+    Measurements
+    """
+    return Measurements(
+        *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Measurements))
+    )
+
+
+def _flags_of_masks(block: CleanBlock, lines: FloatArray, columns: FloatArray) -> NDArray[np.int32]:
+    """Catalogue flags from the mask within one pixel of each position."""
+    l = np.rint(lines).astype(int) - block.first_line
+    c = np.rint(columns).astype(int)
+    bits = np.zeros(l.size, dtype=np.int64)
+    n_lines, n_columns = block.mask.shape
+    for dl in (-1, 0, 1):
+        for dc in (-1, 0, 1):
+            at = (np.clip(l + dl, 0, n_lines - 1), np.clip(c + dc, 0, n_columns - 1))
+            bits |= block.mask[at].astype(np.int64)
+    flags = np.zeros(l.size, dtype=np.int32)
+    pairs = (
+        (PixelMask.SATURATED | PixelMask.BLEED, SourceFlag.SATURATED),
+        (PixelMask.COSMIC_RAY, SourceFlag.COSMIC_RAY),
+        (PixelMask.TRAIL, SourceFlag.TRAIL),
+    )
+    for pixel, source in pairs:
+        flags[(bits & int(pixel)) != 0] |= int(source)
+    return flags
+
+
+def measure_block(
+    context: StripContext,
+    psf: PsfModel,
+    detections: Detections,
+    widest_fwhm: float,
+    start: int,
+    stop: int,
+) -> Measurements:
+    """Measure the sources that a block owns.
+
+    Parameters
+    ----------
+    context : StripContext
+        The strip and its calibrations, trails included.
+    psf : PsfModel
+        Fitted point spread.
+    detections : Detections
+        Sources of the block and of its surroundings: they are neighbours of those at its ends.
+    widest_fwhm : float
+        Widest total point spread of the strip, px: it sets the radius of the fit.
+    start, stop : int
+        Half-open range of lines.
+
+    Returns
+    -------
+    Measurements
+    """
+    options = context.options
+    fit_options = options.psf_fit(widest_fwhm)
+    halo = required_fit_halo(fit_options, half_size=psf.half_size)
+    block = prepare_block(context, start - halo, stop + halo)
+    low, high = block.first_line, block.first_line + block.image.shape[0]
+    near = detections.select((detections.line >= low) & (detections.line < high))
+    mine = np.flatnonzero(own(near.line, start, stop))
+    photon = context.photon_variance
+    fit = fit_psf(
+        block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
+        first_line=low, photon_variance=photon, options=fit_options,
+    )  # fmt: skip
+    fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
+    half = int(np.ceil(max(options.total.extent * widest_fwhm * 0.6, options.aperture_radius) + 2))
+    shapes: list[tuple[FloatArray, ...]] = []
+    for first in range(0, mine.size, _BATCH):
+        which = mine[first : first + _BATCH]
+        cut = isolate_sources(
+            block.image, block.variance, block.mask, fit.line, fit.column, fit.flux, psf,
+            which=which, first_line=low, photon_variance=photon, half_size=half,
+        )  # fmt: skip
+        width = fwhm[first : first + _BATCH]
+        moments = measure_moments(cut, width / _FWHM_OF_SIGMA)
+        aperture = measure_aperture(cut, radius=options.aperture_radius)
+        total = measure_total(
+            cut, moments.mom_ll, moments.mom_lc, moments.mom_cc, width, options=options.total
+        )
+        shapes.append(
+            (moments.mom_ll, moments.mom_lc, moments.mom_cc, aperture.flux, aperture.flux_err,
+             total.flux, total.flux_err, total.first_moment_radius, total.semi_major,
+             total.semi_minor, total.position_angle,
+             (aperture.flags | total.flags).astype(float))
+        )  # fmt: skip
+    table = (
+        tuple(np.concatenate(column) for column in zip(*shapes, strict=True))
+        if shapes
+        else tuple(np.empty(0) for _ in range(12))
+    )
+    fit, found = fit.select(mine), near.select(mine)
+    l = np.clip(np.rint(found.line).astype(int) - low, 0, block.sky.shape[0] - 1)
+    c = np.clip(np.rint(found.column).astype(int), 0, block.sky.shape[1] - 1)
+    flags = fit.flags | found.flags | table[11].astype(np.int32)
+    flags |= _flags_of_masks(block, found.line, found.column)
+    return Measurements(
+        line=fit.line, line_err=fit.line_err, column=fit.column, column_err=fit.column_err,
+        flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=table[3], flux_aperture_err=table[4],
+        flux_total=table[5], flux_total_err=table[6], mom_ll=table[0], mom_lc=table[1],
+        mom_cc=table[2], first_moment_radius=table[7], semi_major=table[8], semi_minor=table[9],
+        position_angle=table[10], fwhm=fwhm, peak=found.peak, sky=block.sky[l, c].astype(float),
+        chi2=fit.chi2, extendedness=fit.extendedness, extendedness_err=fit.extendedness_err,
+        snr=found.snr, flags=flags,
+    )  # fmt: skip
+
+
+def _total_fwhm(psf: PsfModel, lines: FloatArray, columns: FloatArray) -> FloatArray:
+    """FWHM of a Gaussian with the core width of the point spread and all that widens it, px."""
+    ll, _, cc = psf.second_moments(columns)
+    seeing = psf.fwhm(lines) / _FWHM_OF_SIGMA
+    return np.asarray(_FWHM_OF_SIGMA * np.sqrt(seeing**2 + 0.5 * (ll + cc)))

@@ -1,0 +1,146 @@
+"""Column vectors of one night: bias and dark, response, masks, gain and read noise."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import CalibrationError
+from pipeline.stages.colmask import ColumnReason, mask_columns, measure_excess_noise
+from pipeline.stages.colstats import ColumnSummary
+from pipeline.stages.dark import DarkVector, dark_from_nothing, fit_dark
+from pipeline.stages.response import ResponseVector, fit_response
+from pipeline.stages.transfer import AmplifierTransfer, fit_photon_transfer
+from pipeline.strip import Strip
+from pipeline.tasks.options import StageOptions
+
+__all__ = ["NightVectors", "make_dark", "make_vectors"]
+
+
+@dataclass(frozen=True)
+class NightVectors:
+    """Calibrations of one night, chip and filter.
+
+    Parameters
+    ----------
+    dark : DarkVector
+        Bias and dark.
+    response : ResponseVector
+        Column response.
+    column_mask : ndarray of uint16 of shape (n_columns,)
+        Bits of whole columns.
+    reasons : tuple of ColumnReason
+        Why a column is masked.
+    transfer : tuple of AmplifierTransfer
+        Measured gain and read noise; empty where the levels do not vary enough.
+    read_noise : ndarray of shape (n_amplifiers,)
+        What the variance model uses, electrons.
+    problems : tuple of str
+        What the reader should know.
+    """
+
+    dark: DarkVector
+    response: ResponseVector
+    column_mask: NDArray[np.uint16]
+    reasons: tuple[ColumnReason, ...]
+    transfer: tuple[AmplifierTransfer, ...]
+    read_noise: NDArray[np.float64]
+    problems: tuple[str, ...]
+
+
+def make_dark(
+    closed: Sequence[Strip],
+    summaries: Mapping[str, ColumnSummary],
+    model: Strip,
+    *,
+    options: StageOptions,
+) -> tuple[DarkVector, tuple[str, ...]]:
+    """Bias and dark of a night, or their documented absence.
+
+    Parameters
+    ----------
+    closed : sequence of Strip
+        Shutter-closed strips of the chip and night.
+    summaries : mapping of str to ColumnSummary
+        By strip name, settled.
+    model : Strip
+        A science strip: its columns, rows and line period count.
+    options : StageOptions
+        Tuning.
+
+    Returns
+    -------
+    DarkVector
+    problems : tuple of str
+    """
+    have = [s for s in closed if s.name in summaries]
+    problem = ""
+    if have:
+        try:
+            dark = fit_dark(
+                [summaries[s.name] for s in have], model.amplifiers,
+                line_periods=[s.line_period for s in have], n_stage=model.n_stage,
+                clip=options.summary.clip, options=options.dark,
+            )  # fmt: skip
+            return dark.for_period(model.line_period), dark.problems
+        except CalibrationError as error:
+            problem = f"{error}; bias and dark are left to the intercept of the response"
+    else:
+        problem = (
+            f"night {model.night}, chip {model.chip}: no shutter-closed strip; bias and dark are "
+            "left to the intercept of the response. Add a strip with the shutter closed, and "
+            "check raw.keywords.shutter and raw.shutter_closed_values"
+        )
+    dark = dark_from_nothing(
+        model.n_columns, n_stage=model.n_stage, line_period=model.line_period, options=options.dark
+    )
+    return dark, (problem,)
+
+
+def make_vectors(
+    science: Sequence[Strip],
+    closed: Sequence[Strip],
+    summaries: Mapping[str, ColumnSummary],
+    *,
+    options: StageOptions,
+) -> NightVectors:
+    """All column calibrations of one night, chip and filter.
+
+    Parameters
+    ----------
+    science, closed : sequence of Strip
+        Strips with the shutter open (one filter) and closed.
+    summaries : mapping of str to ColumnSummary
+        By strip name, settled.
+    options : StageOptions
+        Tuning.
+
+    Returns
+    -------
+    NightVectors
+    """
+    model = science[0]
+    dark, dark_problems = make_dark(closed, summaries, model, options=options)
+    sky = [summaries[s.name] for s in science]
+    response = fit_response(
+        sky, dark, line_periods=[s.line_period for s in science], n_stage=model.n_stage,
+        options=options.response,
+    )  # fmt: skip
+    everything = [*sky, *(summaries[s.name] for s in closed if s.name in summaries)]
+    noise = measure_excess_noise(everything, model.amplifiers)
+    mask, reasons = mask_columns(dark, response, noise, options=options.column_mask)
+    try:
+        transfer = fit_photon_transfer(
+            everything, dark, model.amplifiers, mask, options=options.transfer
+        )
+    except (CalibrationError, ValueError) as error:
+        transfer, transfer_problems = (), (f"gain and read noise not measured: {error}",)
+    else:
+        transfer_problems = tuple(p for t in transfer for p in t.problems)
+    configured = np.array([a.read_noise for a in model.amplifiers])
+    return NightVectors(
+        dark=dark, response=response, column_mask=mask, reasons=reasons, transfer=transfer,
+        read_noise=configured,
+        problems=(*dark_problems, *response.problems, *transfer_problems),
+    )  # fmt: skip

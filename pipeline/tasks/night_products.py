@@ -1,0 +1,80 @@
+"""Write the column vectors of a night."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.config import Config
+from pipeline.io.columns import DARK, RESPONSE
+from pipeline.io.provenance import Provenance
+from pipeline.io.tables import write_table
+from pipeline.strip import Strip
+from pipeline.tasks.night import NightVectors
+
+__all__ = ["write_night_vectors"]
+
+
+def write_night_vectors(
+    config: Config, out: Path, strip: Strip, vectors: NightVectors, *, provenance: Provenance
+) -> None:
+    """Write dark and response vectors of one night, chip and filter as FITS tables.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    out : Path
+        Folder of products.
+    strip : Strip
+        A science strip of the night: names, columns, line period.
+    vectors : NightVectors
+        What to write.
+    provenance : Provenance
+        Into the headers.
+    """
+    folder = out / "calibration" / strip.night
+    folder.mkdir(parents=True, exist_ok=True)
+    column = np.arange(strip.n_columns, dtype=np.int32)
+    mask = vectors.column_mask.astype(np.int32)
+    dark, response = vectors.dark, vectors.response
+    common: dict[str, Any] = {
+        "ORIGIN": (config.observatory.name, "observatory"),
+        "NIGHT": (strip.night, "date of the local noon before"),
+        "CHIP": (strip.chip, "chip"),
+        "LINEPER": (strip.line_period, "[s] line period"),
+        "NSTAGE": (strip.n_stage, "rows that integrate"),
+    }
+    write_table(
+        folder / f"{strip.chip}_dark",
+        {
+            "column": column, "bias": dark.bias, "bias_err": dark.bias_err, "dark": dark.dark,
+            "dark_err": dark.dark_err, "total": dark.total, "total_err": dark.total_err,
+            "mask": mask,
+        },
+        schema=DARK, meta={**common, "NSTRIPS": (dark.n_strips, "shutter-closed strips used")},
+        provenance=provenance, formats=("fits", "parquet"), bits="mask",
+    )  # fmt: skip
+    measured: dict[str, Any] = {}
+    for value in vectors.transfer:
+        measured[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
+        measured[f"EGAIN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
+        measured[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
+        measured[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
+    write_table(
+        folder / f"{strip.chip}_{strip.filter}_response",
+        {
+            "column": column, "response": response.value, "response_err": response.error,
+            "intercept": response.intercept, "intercept_err": response.intercept_err,
+            "chi2": response.chi2, "mask": mask,
+        },
+        schema=RESPONSE,
+        meta={
+            **common, "FILTER": (strip.filter, "filter"),
+            "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
+            "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
+            "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
+            **measured,
+        },
+        provenance=provenance, formats=("fits", "parquet"), bits="mask",
+    )  # fmt: skip

@@ -1,0 +1,100 @@
+"""The configuration's words turned into the options of the stages, in one place."""
+
+from dataclasses import dataclass
+
+from pipeline.config import Config
+from pipeline.geometry.fit import FitOptions
+from pipeline.geometry.match import MatchOptions
+from pipeline.stages.apertures import TotalOptions
+from pipeline.stages.colmask import ColumnMaskOptions
+from pipeline.stages.colstats import SummaryOptions
+from pipeline.stages.cosmic import CosmicOptions
+from pipeline.stages.dark import DarkOptions
+from pipeline.stages.detect import DetectOptions
+from pipeline.stages.psf_fit import PsfFitOptions
+from pipeline.stages.psf_stars import PsfStarOptions
+from pipeline.stages.resample import ResampleOptions
+from pipeline.stages.response import ResponseOptions
+from pipeline.stages.saturation import SaturationOptions
+from pipeline.stages.sky import SkyOptions
+from pipeline.stages.stack import StackOptions
+from pipeline.stages.trails import TrailOptions
+from pipeline.stages.transfer import TransferOptions
+from pipeline.stages.zeropoint import ZeroPointOptions
+
+__all__ = ["StageOptions", "make_options"]
+
+
+@dataclass(frozen=True)
+class StageOptions:
+    """Options of every stage."""
+
+    summary: SummaryOptions
+    dark: DarkOptions
+    response: ResponseOptions
+    transfer: TransferOptions
+    column_mask: ColumnMaskOptions
+    sky: SkyOptions
+    saturation: SaturationOptions
+    cosmic: CosmicOptions
+    trails: TrailOptions
+    detect: DetectOptions
+    psf_stars: PsfStarOptions
+    total: TotalOptions
+    zero_point: ZeroPointOptions
+    resample: ResampleOptions
+    stack: StackOptions
+    astrometry: FitOptions
+    aperture_radius: float
+    psf_radius_fwhm: float
+
+    def psf_fit(self, widest_fwhm: float) -> PsfFitOptions:
+        """Options of the point-spread fit for a strip whose widest point spread is given [px]."""
+        radius = float(min(max(self.psf_radius_fwhm * widest_fwhm, 5.0), self.psf_stars.half_size))
+        return PsfFitOptions(radius=radius)
+
+
+def make_options(config: Config) -> StageOptions:
+    """Options of all stages from a configuration.
+
+    Parameters
+    ----------
+    config : Config
+
+    Returns
+    -------
+    StageOptions
+    """
+    c, d, p, a = config.calibration, config.detection, config.photometry, config.astrometry
+    return StageOptions(
+        summary=SummaryOptions(clip=c.clip),
+        dark=DarkOptions(),
+        response=ResponseOptions(dead=c.dead_response),
+        transfer=TransferOptions(),
+        column_mask=ColumnMaskOptions(
+            dead_response=c.dead_response, hot_signal=c.hot_signal, noise_ratio=c.noise_ratio
+        ),
+        sky=SkyOptions(cell_columns=d.sky_columns),
+        saturation=SaturationOptions(),
+        cosmic=CosmicOptions(threshold=c.cosmic_threshold, margin=c.cosmic_margin),
+        trails=TrailOptions(),
+        detect=DetectOptions(
+            threshold=d.threshold, prominence=d.deblend_prominence, contrast=d.deblend_contrast
+        ),
+        psf_stars=PsfStarOptions(min_snr=p.psf_min_snr, beta=p.psf_beta),
+        total=TotalOptions(factor=p.total_factor),
+        zero_point=ZeroPointOptions(
+            knots_per_stage=1.0 / p.zero_point_knot, cloud_extinction=p.cloud_extinction
+        ),
+        resample=ResampleOptions(),
+        stack=StackOptions(clip=config.stack.clip, clip_epochs=config.stack.clip_epochs),
+        astrometry=FitOptions(
+            match=MatchOptions(
+                clock_range_s=a.search_clock, pointing_range_arcmin=a.search_pointing
+            ),
+            fit_distortion=a.fit_distortion,
+            fit_wander=a.fit_wander,
+        ),
+        aperture_radius=p.aperture_radius / config.camera.pixel_scale,
+        psf_radius_fwhm=p.psf_radius_fwhm,
+    )

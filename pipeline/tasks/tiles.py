@@ -1,0 +1,217 @@
+"""Rectify a strip onto the tiles of the fixed sky grid."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.config import Config
+from pipeline.geometry.displacement import make_displacement, tiles_of_strip
+from pipeline.geometry.tiles import Tile, TileGrid
+from pipeline.io.cards import make_site_cards, make_time_cards
+from pipeline.io.images import write_image
+from pipeline.io.provenance import Provenance
+from pipeline.stages.resample import halo_lines, mean_noise_correlation, resample_tile
+from pipeline.strip import lines_to_mjd
+from pipeline.tasks.catalogue import StripResult
+from pipeline.tasks.context import prepare_block
+
+__all__ = ["TILE_ZERO", "EpochTile", "make_grid", "plan_tiles", "rectify_tile", "tile_path"]
+
+TILE_ZERO = 25.0  # magnitude of a flux of 1 in tiles, stacks and the deep catalogue
+_STEP = 32  # px between nodes of the displacement grid
+_TOLERANCE = 1e-3  # px: a thousandth moves no flux that can be measured
+
+
+@dataclass(frozen=True)
+class EpochTile:
+    """An epoch tile on disk.
+
+    Parameters
+    ----------
+    tile : Tile
+        Where on the sky.
+    path : str
+        File.
+    night, strip, filter : str
+        Where it comes from.
+    fwhm : float
+        Typical width of stars, px.
+    covered : float
+        Share of its pixels that hold data.
+    mjd_begin, mjd_mean, mjd_end : float
+        UTC.
+    exposure : float
+        Seconds.
+    electron : float
+        Flux of one electron, in the tile's unit.
+    """
+
+    tile: Tile
+    path: str
+    night: str
+    strip: str
+    filter: str
+    fwhm: float
+    covered: float
+    mjd_begin: float
+    mjd_mean: float
+    mjd_end: float
+    exposure: float
+    electron: float
+
+
+def make_grid(config: Config) -> TileGrid:
+    """Sky grid of the observatory's band: it depends on the configuration alone.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+
+    Returns
+    -------
+    TileGrid
+    """
+    scale = config.tiles.pixel_scale or config.camera.pixel_scale
+    half = config.camera.columns / 2 * config.camera.pixel_scale / 3600.0
+    # The axis may be off by the search range, and a year of precession moves the band little more.
+    margin = config.astrometry.search_pointing / 60.0
+    middle = config.axis_declination
+    return TileGrid(
+        dec_min_deg=max(middle - half - margin, -90.0),
+        dec_max_deg=min(middle + half + margin, 90.0),
+        size=config.tiles.size,
+        overlap=config.tiles.overlap,
+        pixel_scale=scale,
+        epoch=config.tiles.epoch,
+        column_sign=config.camera.column_sign,
+    )
+
+
+def plan_tiles(grid: TileGrid, result: StripResult) -> tuple[Tile, ...]:
+    """Tiles that the complete part of a strip (after the ramp) touches.
+
+    Parameters
+    ----------
+    grid : TileGrid
+        Of the observatory.
+    result : StripResult
+        A strip with a solution.
+
+    Returns
+    -------
+    tuple of Tile
+    """
+    assert result.solution is not None
+    strip = result.strip
+    if strip.n_lines <= strip.n_stage:
+        return ()
+    return tuple(
+        tiles_of_strip(
+            grid, result.solution, start_line=float(strip.n_stage), stop_line=float(strip.n_lines)
+        )
+    )
+
+
+def tile_path(out: Path, tile: Tile, strip_name: str) -> Path:
+    """Where an epoch tile lies."""
+    return out / "tiles" / tile.name / f"{strip_name}.fits"
+
+
+def _scales(result: StripResult, low: int, high: int) -> tuple[NDArray, NDArray]:
+    """Factors from electrons to tile flux, per line (NaN in cloud) and per column."""
+    assert result.solution is not None
+    assert result.zero_point is not None
+    lines = np.arange(low, high, dtype=float)
+    of_line = 10.0 ** (-0.4 * (result.zero_point.value(lines) - TILE_ZERO))
+    of_line[result.zero_point.cloudy(lines)] = np.nan
+    of_line[: max(0, result.strip.n_stage - low)] = np.nan  # the ramp
+    columns = np.arange(result.strip.n_columns, dtype=float)
+    ratio = result.solution.exposure_ratio(columns)
+    return of_line, result.solution.solid_angle_ratio(columns) / ratio
+
+
+def rectify_tile(
+    config: Config, out: str, result: StripResult, provenance: Provenance, tiles: Sequence[Tile]
+) -> tuple[EpochTile, ...]:
+    """Resample a strip onto tiles that share a range of lines, and write them.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    out : str
+        Folder of products.
+    result : StripResult
+        A strip with solution and zero point.
+    provenance : Provenance
+        Into the header.
+    tiles : sequence of Tile
+        Tiles to fill.
+
+    Returns
+    -------
+    tuple of EpochTile
+        Without those that hold no data.
+    """
+    strip, solution = result.strip, result.solution
+    assert solution is not None
+    grids = [make_displacement(solution, t, step=_STEP, tolerance=_TOLERANCE) for t in tiles]
+    reach = halo_lines()
+    low = max(0, min(int(np.floor(np.nanmin(g.line))) for g in grids) - reach)
+    high = min(strip.n_lines, max(int(np.ceil(np.nanmax(g.line))) for g in grids) + reach + 1)
+    if high <= low:
+        return ()
+    block = prepare_block(result.context, low, high)
+    of_line, of_column = _scales(result, low, high)
+    if not np.isfinite(of_line).any():
+        return ()
+    electron = float(np.nanmedian(of_line) * np.median(of_column))
+    written = []
+    for tile, grid in zip(tiles, grids, strict=True):
+        shape = (tile.size, tile.size)
+        picture = resample_tile(
+            block.image, block.variance, block.mask, first_line=low, grid_line=grid.line,
+            grid_column=grid.column, grid_area=grid.area, step=grid.step, shape=shape,
+            scale_of_line=of_line, scale_of_column=of_column, options=result.context.options.resample,
+        )  # fmt: skip
+        good = np.isfinite(picture.flux)
+        if not good.any():
+            continue
+        middle = (tile.size - 1) / 2.0
+        line, _, _ = grid.evaluate(np.array([middle]), np.array([middle]))
+        span = np.clip(
+            [np.nanmin(grid.line), float(line[0]), np.nanmax(grid.line)], 0, strip.n_lines
+        )
+        begin, mean, end = lines_to_mjd(strip, span - strip.n_stage / 2)
+        header = {
+            **make_time_cards(begin=begin, average=mean, end=end, exposure=strip.T0),
+            **make_site_cards(config.observatory),
+            "FILTER": (strip.filter, "filter"),
+            "STRIP": (strip.name, "strip"),
+            "NIGHT": (strip.night, "date of the local noon before"),
+            "TILE": (tile.name, "cell of the sky grid"),
+            "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
+            "FWHM": (result.fwhm, "[pixel] typical width of stars"),
+            "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
+        }
+        path = tile_path(Path(out), tile, strip.name)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_image(
+            path,
+            {"FLUX": picture.flux, "VARIANCE": picture.variance, "MASK": picture.mask},
+            header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
+            compress_masks=config.products.compress_masks,
+        )  # fmt: skip
+        written.append(
+            EpochTile(
+                tile=tile, path=str(path), night=strip.night, strip=strip.name,
+                filter=strip.filter, fwhm=result.fwhm, covered=float(good.mean()),
+                mjd_begin=float(begin), mjd_mean=float(mean), mjd_end=float(end),
+                exposure=strip.T0, electron=electron,
+            )
+        )  # fmt: skip
+    return tuple(written)
