@@ -14,6 +14,7 @@ import numpy as np
 
 from pipeline.config import Config
 from pipeline.errors import DriftloomError, RawError, ReferenceCatalogueError
+from pipeline.geometry.apparent import apply_proper_motion
 from pipeline.geometry.match import References
 from pipeline.graph import Outcome, Runner, Task
 from pipeline.io.ledger import Ledger
@@ -23,8 +24,6 @@ from pipeline.io.reference import ReferenceCatalogue, read_reference
 from pipeline.io.runlock import hold_lock
 from pipeline.stages.colstats import ColumnSummary, concatenate, settle_overscan
 from pipeline.stages.detect import Detections
-from pipeline.stages.psf_model import PsfModel
-from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
 from pipeline.stages.trails import concatenate_significance, find_trails
 from pipeline.strip import Strip
@@ -36,8 +35,9 @@ from pipeline.tasks.measure import concatenate_measurements, measure_block
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors
 from pipeline.tasks.options import StageOptions, make_options
-from pipeline.tasks.point_spread import fit_point_spread, join_detections
+from pipeline.tasks.point_spread import Spread, fit_point_spread, join_detections
 from pipeline.tasks.search import BlockFind, search_block
+from pipeline.tasks.deep import TieStars
 from pipeline.tasks.stacks import StackInput, merge_deep, stack_tile
 from pipeline.tasks.summary import summarise_block
 from pipeline.tasks.tiles import EpochTile, make_grid, plan_tiles, rectify_tile
@@ -145,6 +145,22 @@ class _Run:
                     f"filter {filter_name}: {error}. Strips get catalogues in pixels only"
                 )
         return self._catalogues[filter_name]
+
+    def stars_of(self, epochs: list[EpochTile]) -> TieStars | None:
+        """Reference stars of a tile, at the middle of its epochs."""
+        catalogue = self.catalogue(epochs[0].filter)
+        if catalogue is None:
+            return None
+        mjd = float(np.mean([e.mjd_mean for e in epochs]))
+        ra, dec = apply_proper_motion(
+            catalogue.ra, catalogue.dec, catalogue.pm_ra, catalogue.pm_dec,
+            epoch=self.config.reference.options.epoch, mjd=mjd,
+        )  # fmt: skip
+        tile = epochs[0].tile
+        x, y = tile.sky_to_pixel(ra, dec)
+        inside = (x >= 0) & (x < tile.size) & (y >= 0) & (y < tile.size)
+        inside &= np.isfinite(catalogue.mag)
+        return TieStars(x[inside], y[inside], catalogue.mag[inside], catalogue.mag_err[inside])
 
     def run_blocks(
         self,
@@ -259,7 +275,7 @@ def _look(
     stars: dict[str, BrightStars],
     vectors: dict[str, NightVectors],
 ) -> tuple[dict[str, FirstLook], dict[str, References | None]]:
-    """First geometry and point spread of the strips that have column vectors."""
+    """First geometry and point spread of the strips with column vectors; their reference stars."""
     known: dict[str, References | None] = {}
     tasks = []
     for strip in strips:
@@ -304,22 +320,27 @@ def _search(
 
 
 def _fit_spreads(
-    run: _Run, strips: list[Strip], looks: dict[str, FirstLook], finds: dict[str, list[BlockFind]]
-) -> dict[str, tuple[PsfModel, PsfSolution | None, float]]:
-    """Point spread of each strip: model, its solution, widest total FWHM."""
+    run: _Run,
+    strips: list[Strip],
+    looks: dict[str, FirstLook],
+    known: dict[str, References | None],
+    finds: dict[str, list[BlockFind]],
+) -> dict[str, Spread]:
+    """Point spread of each strip."""
     tasks = [
-        Task(s.name, (looks[s.name], finds[s.name])) for s in strips if finds.get(s.name)
-    ]  # fmt: skip
+        Task(s.name, (looks[s.name], known[s.name], finds[s.name]))
+        for s in strips
+        if finds.get(s.name)
+    ]
     outcomes = run.runner.run(fit_point_spread, tasks, label="point spread", common=(run.options,))
-    spreads = {}
+    spreads: dict[str, Spread] = {}
     for strip in strips:
         if strip.name in outcomes and run.record(
             outcomes[strip.name], night=strip.night, strip=strip.name, step="point spread",
             block=None,
         ):  # fmt: skip
-            model, solution, widest, problems = outcomes[strip.name].value
-            run.summary.note(*(f"{strip.name}: {p}" for p in problems))
-            spreads[strip.name] = (model, solution, widest)
+            spreads[strip.name] = outcomes[strip.name].value
+            run.summary.note(*(f"{strip.name}: {p}" for p in spreads[strip.name].problems))
     return spreads
 
 
@@ -336,7 +357,7 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
     looks, known = _look(run, science, summaries, stars, vectors)
     science = [s for s in science if s.name in looks]
     finds = _search(run, science, looks)
-    spreads = _fit_spreads(run, science, looks, finds)
+    spreads = _fit_spreads(run, science, looks, known, finds)
     science = [s for s in science if s.name in spreads]
     found = {s.name: join_detections(finds[s.name]) for s in science}
     contexts = {}
@@ -349,8 +370,8 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
     measured = run.run_blocks(
         measure_block, science,
         lambda s, a, b: (
-            contexts[s.name], spreads[s.name][0], _near(found[s.name], a, b, reach=1024),
-            spreads[s.name][2], a, b,
+            contexts[s.name], spreads[s.name].model, _near(found[s.name], a, b, reach=1024),
+            spreads[s.name].widest, a, b,
         ),
         label="measure", step="measure",
     )  # fmt: skip
@@ -363,7 +384,7 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
             Task(
                 strip.name,
                 (contexts[strip.name], concatenate_measurements(measured[strip.name]),
-                 looks[strip.name].solution, spreads[strip.name][1], spreads[strip.name][0],
+                 spreads[strip.name],
                  run.catalogue(strip.filter), known[strip.name], summaries[strip.name], masked,
                  run.provenance(strip)),
             )
@@ -428,7 +449,10 @@ def _stack(run: _Run, tiles: list[EpochTile]) -> None:
     for tile in sorted(tiles, key=lambda t: (t.tile.name, t.filter, t.night, t.strip)):
         groups.setdefault((tile.tile.name, tile.filter), []).append(tile)
     tasks = [
-        Task(f"{name}_{filter_name}", (StackInput(name, filter_name, tuple(members)),))
+        Task(
+            f"{name}_{filter_name}",
+            (StackInput(name, filter_name, tuple(members), run.stars_of(members)),),
+        )
         for (name, filter_name), members in groups.items()
         if len(members) >= run.config.stack.min_epochs
     ]

@@ -42,7 +42,8 @@ class Advice:
     Attributes
     ----------
     line_period : Value
-        Seconds per line at which a star in the middle column keeps pace with its charge.
+        Seconds per line at which a star in the middle column keeps pace with its charge, once the
+        camera is turned as advised.
     line_period_change : Value
         Relative change from the present line period.
     rotation_deg : Value
@@ -148,7 +149,7 @@ def make_advice(solution: StripSolution, *, nominal_pixel_scale: float) -> Advic
     def quantities(s: StripSolution) -> FloatArray:
         # scale ~ f ~ Omega^-2 and the pixel scale ~ 1 / f, so Omega ~ sqrt(pixel scale).
         spin = np.sqrt(s.camera.pixel_scale / nominal_pixel_scale) - 1.0
-        return np.array([_matched_period(s), _trail_angle(s), spin])
+        return np.array([_matched_period(_turned(s)), _trail_angle(s), spin])
 
     period, angle, spin = quantities(solution)
     names = solution.parameter_names
@@ -182,8 +183,13 @@ def make_advice(solution: StripSolution, *, nominal_pixel_scale: float) -> Advic
     )
 
 
+def _turned(solution: StripSolution) -> StripSolution:
+    """Solution with the advised rotation."""
+    rotation = solution.parameters["rotation_deg"] - _trail_angle(solution)
+    return solution.with_parameters(rotation_deg=rotation)
+
+
 def _improved(solution: StripSolution) -> StripSolution:
     """Solution with the advised rotation and line period."""
-    rotation = solution.parameters["rotation_deg"] - _trail_angle(solution)
-    turned = solution.with_parameters(rotation_deg=rotation)
+    turned = _turned(solution)
     return replace(turned, line_period=_matched_period(turned))

@@ -40,6 +40,10 @@ J2000_MJD = 51544.5
 # Annual aberration turns by 4 microarcsec a second of time: linear between nodes ten minutes
 # apart is good to 1e-4 mas.
 NODE_STEP = 600.0  # s
+# Fields of ERFA's context that concern the observer only and are not set here.
+OBSERVER_FIELDS = (
+    "along", "phi", "xpl", "ypl", "sphi", "cphi", "diurab", "eral", "refa", "refb",
+)  # fmt: skip
 MAS = 1e-3 / ARCSEC_PER_RADIAN
 
 
@@ -173,8 +177,9 @@ def make_axis(
     """Axis of the telescope in the frame of the Earth's rotation.
 
     The axis is given in the local equatorial frame of the Earth's crust; polar motion turns it to
-    the celestial intermediate pole. The observer's diurnal speed comes with it, so that the
-    aberration stays out of the fitted clock.
+    the celestial intermediate pole. (The camera's rotation stays counted from the drift, that is
+    from the intermediate pole: the two norths differ by less than an arcsecond.) The observer's
+    diurnal speed comes with it, so that the aberration stays out of the fitted clock.
 
     Parameters
     ----------
@@ -356,4 +361,6 @@ def make_apparent_place(*, mjd_first: float, mjd_last: float) -> ApparentPlace:
     )
     tt = nodes + (float(tai_minus_utc(mjd_first)) + TT_MINUS_TAI) / SECONDS
     contexts, _ = erfa.apci13(MJD_ZERO, tt)
+    for name in OBSERVER_FIELDS:  # left as found in memory, and interpolated with the rest
+        contexts[name] = 0.0
     return ApparentPlace(mjd_nodes=nodes, _contexts=np.ascontiguousarray(contexts))

@@ -149,17 +149,16 @@ def _make_pairs(
     return Pairs(detections.line[di], detections.column[di], ra, dec, line_err, column_err)
 
 
-def _hold_unconstrained(
+def _find_loose(
     solved: SolvedStrip, names: tuple[str, ...], prior: dict[str, float]
 ) -> tuple[str, ...]:
     """Names of which the stars know no more than the first guess did.
 
-    With an error e from the stars alone and a prior error s, the posterior error is
-    e s / hypot(e, s); joint degeneracies show in the full covariance.
+    `solved` must have been solved with the prior. From an error e of the stars alone and a prior
+    error s the posterior error is e s / hypot(e, s); joint degeneracies show in it as well.
     """
     scale = np.array([prior[n] for n in names])
-    precision = np.linalg.inv(solved.solution.covariance / np.outer(scale, scale))
-    posterior = np.sqrt(np.diag(np.linalg.inv(precision + np.eye(len(names)))))
+    posterior = np.sqrt(np.diag(solved.solution.covariance)) / scale
     return tuple(n for n, s in zip(names, posterior, strict=True) if s > UNCONSTRAINED)
 
 
@@ -183,7 +182,7 @@ def _choose(
     if options.fit_linear:
         names = (*names, "aspect", "skew")
 
-    def solve(names: tuple[str, ...], n_intervals: int) -> SolvedStrip:
+    def solve(names: tuple[str, ...], n_intervals: int, *, use_prior: bool = False) -> SolvedStrip:
         return solve_strip(
             start,
             pairs,
@@ -192,11 +191,11 @@ def _choose(
             n_intervals=n_intervals,
             clip_sigma=options.clip_sigma,
             stiffness_px=options.stiffness_px,
+            use_prior=use_prior,
         )
 
     held: tuple[str, ...] = ()
-    best = solve(names, 0)
-    while loose := _hold_unconstrained(best, names, prior):
+    while loose := _find_loose(solve(names, 0, use_prior=True), names, prior):
         worst = loose[-1]  # the list runs from the best to the least determined by nature
         held = (*held, worst)
         names = tuple(n for n in names if n != worst)
@@ -205,7 +204,7 @@ def _choose(
                 "the matched stars constrain no parameter; use a longer strip or a deeper "
                 "reference catalogue"
             )
-        best = solve(names, 0)
+    best = solve(names, 0)
     n_intervals = 0
     if options.fit_wander:
         closest = 0.5 * start.camera.n_stage
@@ -222,11 +221,12 @@ def _choose(
             n *= 2
     if options.fit_distortion:
         longer = (*names, "k1")
-        trial = solve(longer, n_intervals)
-        if "k1" in _hold_unconstrained(trial, longer, prior):
+        if _find_loose(solve(longer, n_intervals, use_prior=True), longer, prior):
             held = (*held, "k1")
-        elif trial.merit < best.merit - STRONG:
-            best = trial
+        else:
+            trial = solve(longer, n_intervals)
+            if trial.merit < best.merit - STRONG:
+                best = trial
     return best, held
 
 

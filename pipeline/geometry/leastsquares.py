@@ -15,6 +15,7 @@ __all__ = ["Pairs", "SolvedStrip", "prior_errors", "solve_strip"]
 
 GAUGE_PX = 1e-5  # the wander's mean is zero to this: the rest belongs to clock and declination
 MAX_STEPS = 12
+PRIOR_STEPS = 2  # with a prior only the covariance is wanted
 FRESH_DERIVATIVES = 2  # the problem is so nearly linear that they hold from then on
 CONVERGED = 1e-4  # of a standard error
 MEDIAN_CHI2 = 1.3862943611198906  # of two degrees of freedom: 2 ln 2
@@ -61,7 +62,8 @@ class SolvedStrip:
     Attributes
     ----------
     solution : StripSolution
-        With covariance of the free parameters, scaled by the reduced chi-square where above 1.
+        With covariance of the free parameters, scaled by the reduced chi-square where above 1
+        (not so where a prior takes part).
     residual_line, residual_column : ndarray
         Measured minus predicted, all pairs, pixels.
     used : ndarray of bool
@@ -174,6 +176,7 @@ def solve_strip(
     n_intervals: int,
     clip_sigma: float,
     stiffness_px: float,
+    use_prior: bool = False,
 ) -> SolvedStrip:
     """Fit parameters and wander to matched stars by clipped Gauss-Newton steps.
 
@@ -185,13 +188,15 @@ def solve_strip(
     names : tuple of str
         Free parameters.
     prior : dict
-        Uncertainty by name: sets the scale of numerical steps, not a constraint.
+        Uncertainty by name: sets the scale of numerical steps.
     n_intervals : int
         Knot intervals of the wander; 0 for none.
     clip_sigma : float
         Pairs beyond this many (robustly rescaled) standard errors are left out.
     stiffness_px : float
         Weak prior on the second differences of the wander's coefficients, pixels.
+    use_prior : bool, optional
+        True also constrains the parameters to `start` by `prior`.
 
     Returns
     -------
@@ -212,7 +217,8 @@ def solve_strip(
     covariance = np.zeros((p, p))
     by_line = by_column = np.zeros((len(pairs), p))
     used = np.ones(len(pairs), bool)
-    for turn in range(MAX_STEPS):
+    fresh, most = (1, PRIOR_STEPS) if use_prior else (FRESH_DERIVATIVES, MAX_STEPS)
+    for turn in range(most):
         line, column = _predict(solution, pairs)
         wl, wc = (0.0, 0.0) if wander is None else wander.evaluate(line)
         chi2 = _chi2(pairs.line - line - wl, pairs.column - column - wc, pairs)
@@ -225,7 +231,7 @@ def solve_strip(
                 "longer strip, a deeper reference catalogue or fewer free parameters"
             )
         some = pairs.select(used)
-        if turn < FRESH_DERIVATIVES:
+        if turn < fresh:
             by_line, by_column = _derivatives(solution, pairs, names, prior)
         jl, jc = by_line[used] * scale, by_column[used] * scale
         vl, vc = some.line_err**-2.0, some.column_err**-2.0
@@ -234,6 +240,11 @@ def solve_strip(
         right = np.zeros(p + 2 * n_wander)
         normal[:p, :p] = jl.T @ (vl[:, None] * jl) + jc.T @ (vc[:, None] * jc)
         right[:p] = jl.T @ (vl * rl) + jc.T @ (vc * rc)
+        if use_prior:
+            values = solution.parameters
+            off = np.array([values[name] - start.parameters[name] for name in names]) / scale
+            normal[:p, :p] += np.eye(p)
+            right[:p] -= off
         if n_wander:
             b = _basis(line[used], first=first, step=step, n_intervals=n_intervals)
             prior_matrix = _stiffness(n_wander, stiffness_px)
@@ -276,7 +287,7 @@ def solve_strip(
         solution,
         wander=wander,
         parameter_names=names,
-        covariance=covariance * max(1.0, reduced),
+        covariance=covariance * (1.0 if use_prior else max(1.0, reduced)),
     )
     return SolvedStrip(solution, dl, dc, used, reduced, _merit(chi2, p + 2 * n_wander, clip_sigma))
 

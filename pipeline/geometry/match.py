@@ -353,13 +353,16 @@ def match_stars(
 
 
 def _adjust(guess: StripSolution, a0: float, a1: float, b0: float, b1: float) -> StripSolution:
-    """First guess with shift, shear and stretch turned into its parameters."""
+    """First guess with shift, shear and stretch turned into its parameters.
+
+    Shear and stretch act about the optical axis, where the shift has moved the stars by then.
+    """
     old = guess.parameters
-    camera = guess.camera
-    shift_deg = camera.column_sign * b0 * camera.pixel_scale / 3600.0
+    scale = old["pixel_scale_arcsec"] / (1.0 + b1)
+    shift_deg = guess.camera.column_sign * b0 * scale / 3600.0
     return guess.with_parameters(
-        clock_offset_s=old["clock_offset_s"] - a0 * guess.line_period,
+        clock_offset_s=old["clock_offset_s"] - (a0 - a1 * b0) * guess.line_period,
         declination_deg=old["declination_deg"] - shift_deg,
         rotation_deg=old["rotation_deg"] + float(np.degrees(np.arctan(a1))),
-        pixel_scale_arcsec=old["pixel_scale_arcsec"] / (1.0 + b1),
+        pixel_scale_arcsec=scale,
     )

@@ -129,6 +129,8 @@ STRIP_CATALOGUE: Schema = (
     Column("exposure", "float64", "s", "time.duration;obs.exposure",
            "time the source spent on the chip"),
     *_fluxes("electron", "phot.count"),
+    Column("aperture_share", "float64", "", "phot.flux;arith.ratio",
+           "share of a star's light that the fixed aperture holds"),
     *_MOMENTS,
     *_SHAPE,
     Column("peak", "float64", "electron", "phot.count;stat.max", "brightest pixel above the sky"),

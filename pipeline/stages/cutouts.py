@@ -91,7 +91,8 @@ def stack_cutouts(
     if images.ndim != 3 or images.shape[1] != images.shape[2] or images.shape[1] % 2 == 0:
         raise ValueError(f"images: must have shape (n, odd, odd), got {images.shape}")
     n, size, _ = images.shape
-    variances = np.broadcast_to(np.asarray(variances, dtype=np.float32), images.shape)
+    # A copy of its own: a broadcast array is read-only, which compiled sums refuse.
+    variances = np.broadcast_to(np.asarray(variances, dtype=np.float32), images.shape).copy()
     return Cutouts(
         image=np.ascontiguousarray(images.reshape(n * size, size)),
         variance=np.ascontiguousarray(variances.reshape(n * size, size)),
@@ -172,6 +173,7 @@ def isolate_sources(
     first_line: int,
     photon_variance: ArrayLike | None,
     half_size: int,
+    models: NDArray[np.float64] | None = None,
 ) -> Cutouts:
     """Cut out sources, with the models of all other sources subtracted.
 
@@ -192,6 +194,9 @@ def isolate_sources(
         Variance per electron of source light; None for 1.
     half_size : int
         Half size of the cutouts, px.
+    models : ndarray of shape (lines, columns) or None
+        `make_model_image` of all sources with the half size of the model, where it is at hand
+        already; None: made here.
 
     Returns
     -------
@@ -210,15 +215,19 @@ def isolate_sources(
     lines, columns, fluxes = (
         np.atleast_1d(np.asarray(a, dtype=float)) for a in (lines, columns, fluxes)
     )
-    total = make_model_image(
-        (image.shape[0], image.shape[1]),
-        lines,
-        columns,
-        fluxes,
-        model,
-        first_line=first_line,
-        half_size=model.half_size,
-    )
+    total = models
+    if total is None:
+        total = make_model_image(
+            (image.shape[0], image.shape[1]),
+            lines,
+            columns,
+            fluxes,
+            model,
+            first_line=first_line,
+            half_size=model.half_size,
+        )
+    elif total.shape != image.shape:
+        raise ValueError(f"models: must have the image's shape {image.shape}, got {total.shape}")
     which = np.asarray(which, dtype=np.int64)
     n_columns = image.shape[1]
     photon = (

@@ -14,10 +14,16 @@ both hold a source and its surroundings find the same source, bit for bit.
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask, SourceFlag
+from pipeline.stages.detect_kernels import (
+    correlate,
+    flood,
+    normalise,
+    sum_pixels,
+    weights_at,
+)
 
 __all__ = ["DetectOptions", "Detections", "detect", "filter_image", "required_halo"]
 
@@ -135,85 +141,6 @@ def required_halo(options: DetectOptions, *, kernel_half_size: int) -> int:
     return 2 * options.shape_radius + kernel_half_size + 2
 
 
-@njit(cache=True)
-def _correlate(
-    image: np.ndarray,
-    kernels: np.ndarray,
-    line_group: np.ndarray,
-    starts: np.ndarray,
-    groups: np.ndarray,
-    out: np.ndarray,
-) -> None:
-    """Correlate a column-padded image; the order of the additions is that of the kernel."""
-    n_lines, n_columns = out.shape
-    kl, kc = kernels.shape[2], kernels.shape[3]
-    hl = kl // 2
-    for l in range(n_lines):
-        row = out[l]
-        row[:] = 0.0
-        for r in range(groups.size):
-            c0 = starts[r]
-            width = starts[r + 1] - c0
-            kernel = kernels[line_group[l], groups[r]]
-            target = row[c0 : c0 + width]
-            for i in range(kl):
-                ll = l + i - hl
-                if ll < 0 or ll >= n_lines:
-                    continue
-                for j in range(kc):
-                    k = kernel[i, j]
-                    if k == 0.0:
-                        continue
-                    source = image[ll, c0 + j : c0 + j + width]
-                    for c in range(width):
-                        target[c] += k * source[c]
-
-
-@njit(cache=True)
-def _normalise(
-    bad: np.ndarray,
-    touched: np.ndarray,
-    kernels: np.ndarray,
-    line_group: np.ndarray,
-    column_group: np.ndarray,
-    min_weight: float,
-    out: np.ndarray,
-) -> None:
-    """Divide by the noise of the filtered pixel; too little good kernel gives -inf."""
-    n_lines, n_columns = out.shape
-    kl, kc = kernels.shape[2], kernels.shape[3]
-    full = np.empty((kernels.shape[0], kernels.shape[1]))
-    for a in range(full.shape[0]):
-        for b in range(full.shape[1]):
-            s = 0.0
-            for i in range(kl):
-                for j in range(kc):
-                    s += float(kernels[a, b, i, j]) ** 2
-            full[a, b] = s
-    scale = (1.0 / np.sqrt(full)).astype(np.float32)
-    for l in range(n_lines):
-        g = line_group[l]
-        for c in range(n_columns):
-            h = column_group[c]
-            if not touched[l, c]:
-                out[l, c] *= scale[g, h]
-                continue
-            s = 0.0
-            for i in range(kl):
-                ll = l + i - kl // 2
-                if ll < 0 or ll >= n_lines:
-                    continue
-                for j in range(kc):
-                    cc = c + j - kc // 2
-                    if cc < 0 or cc >= n_columns or bad[ll, cc]:
-                        continue
-                    s += float(kernels[g, h, i, j]) ** 2
-            if s < min_weight * full[g, h]:
-                out[l, c] = -np.inf
-            else:
-                out[l, c] /= np.float32(np.sqrt(s))
-
-
 def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.bool_]:
     """Pixels whose kernel meets a bad pixel or the edge of the array."""
     hl, hc = kl // 2, kc // 2
@@ -228,6 +155,11 @@ def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.bool_]:
     out[(l < hl) | (l >= n_lines - hl), :] = True
     out[:, (c < hc) | (c >= n_columns - hc)] = True
     return out
+
+
+def _without_weight(mask: NDArray[np.uint16]) -> NDArray[np.bool_]:
+    """Pixels that the filter leaves out."""
+    return np.asarray((np.asarray(mask) & ~np.uint16(_BRIGHT_BITS)) != 0)
 
 
 def filter_image(
@@ -277,7 +209,7 @@ def filter_image(
     ):
         if group.shape != (size,) or np.any((group < 0) | (group >= count)):
             raise ValueError(f"{name}: must be {size} integers from 0 to {count - 1}")
-    bad = (np.asarray(mask) & ~np.uint16(_BRIGHT_BITS)) != 0
+    bad = _without_weight(mask)
     hc = kernels.shape[3] // 2
     white = np.zeros((image.shape[0], image.shape[1] + 2 * hc), dtype=np.float32)
     inner = white[:, hc : hc + image.shape[1]]
@@ -289,132 +221,10 @@ def filter_image(
     starts = np.flatnonzero(np.diff(column_group, prepend=-1))
     groups = column_group[starts]
     out = np.empty(image.shape, dtype=np.float32)
-    _correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
+    correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
     touched = _touched(bad, kernels.shape[2], kernels.shape[3])
-    _normalise(bad, touched, kernels, line_group, column_group, min_weight, out)
+    normalise(bad, touched, kernels, line_group, column_group, min_weight, out)
     return out
-
-
-@njit(cache=True)
-def _find(parent: np.ndarray, i: int) -> int:
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
-@njit(cache=True)
-def _flood(
-    order: np.ndarray,
-    values: np.ndarray,
-    variance: np.ndarray,
-    light_gain: np.ndarray,
-    line_group: np.ndarray,
-    column_group: np.ndarray,
-    label: np.ndarray,
-    prominence: float,
-    contrast: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Grow basins from the highest pixel down; join them at saddles.
-
-    Basin numbers follow the height of their peaks. Light of filtered value v raises the variance
-    of a filtered background pixel from 1 to ``1 + v light_gain / sqrt(variance)``.
-    """
-    n_lines, n_columns = values.shape
-    capacity = order.size
-    peak = np.empty(capacity, dtype=np.int64)  # pixel of the basin's peak
-    parent = np.empty(capacity, dtype=np.int64)  # islands, as a forest
-    absorbed = np.full(capacity, -1, dtype=np.int64)  # basin that took this one over
-    shared = np.zeros(capacity, dtype=np.bool_)
-    near = np.empty(8, dtype=np.int64)
-    n = 0
-    for index in order:
-        l, c = index // n_columns, index % n_columns
-        count = 0
-        best = -1
-        best_value = -np.inf
-        for i in range(max(l - 1, 0), min(l + 2, n_lines)):
-            for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                basin = label[i, j]
-                if basin < 0:
-                    continue
-                near[count] = basin
-                count += 1
-                # Equal values: the one taken first, in order of line and column.
-                if values[i, j] > best_value:
-                    best_value = values[i, j]
-                    best = basin
-        if best < 0:
-            peak[n] = index
-            parent[n] = n
-            label[l, c] = n
-            n += 1
-            continue
-        label[l, c] = best
-        saddle = float(values[l, c])
-        for k in range(count):
-            a, b = _find(parent, best), _find(parent, near[k])
-            if a == b:
-                continue
-            # Islands are named after their highest peak, which is the smaller number.
-            elder, younger = (a, b) if a < b else (b, a)
-            beside = best if a < b else near[k]
-            own_side = near[k] if a < b else best
-            height = float(values[peak[younger] // n_columns, peak[younger] % n_columns])
-            gain = light_gain[line_group[l], column_group[c]]
-            noise = np.sqrt(1.0 + gain * saddle / np.sqrt(float(variance[l, c])))
-            if height - saddle < max(prominence * noise, contrast * saddle):
-                absorbed[younger] = beside
-            else:
-                shared[beside] = True
-                shared[own_side] = True
-                shared[younger] = True
-            parent[younger] = elder
-    target = np.empty(n, dtype=np.int64)
-    for basin in range(n):
-        # A basin is never absorbed into its own island, so the chain ends.
-        at = basin
-        while absorbed[at] >= 0:
-            at = absorbed[at]
-        target[basin] = at
-    return peak[:n], target, shared[:n]
-
-
-@njit(cache=True)
-def _measure(
-    order: np.ndarray,
-    image: np.ndarray,
-    mask: np.ndarray,
-    bright_bits: int,
-    label: np.ndarray,
-    source_of: np.ndarray,
-    peak: np.ndarray,
-    radius: int,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Sums over each source's pixels in raster order: count, light, first and second moments."""
-    n_columns = image.shape[1]
-    count = np.zeros(peak.size, dtype=np.int64)
-    sums = np.zeros((peak.size, 6))
-    for index in order:
-        l, c = index // n_columns, index % n_columns
-        s = source_of[label[l, c]]
-        if s < 0:
-            continue
-        dl = l - peak[s] // n_columns
-        dc = c - peak[s] % n_columns
-        if dl * dl + dc * dc > radius * radius:
-            continue
-        count[s] += 1
-        v = float(image[l, c])
-        if v <= 0.0 or (mask[l, c] & ~bright_bits) != 0:
-            continue
-        sums[s, 0] += v
-        sums[s, 1] += v * dl
-        sums[s, 2] += v * dc
-        sums[s, 3] += v * dl * dl
-        sums[s, 4] += v * dl * dc
-        sums[s, 5] += v * dc * dc
-    return count, sums
 
 
 def _vertex(low: FloatArray, mid: FloatArray, high: FloatArray) -> FloatArray:
@@ -487,7 +297,7 @@ def detect(
     norm = np.sqrt(np.sum(k64**2, axis=(2, 3)))
     light_gain = np.sum(k64**3, axis=(2, 3)) / norm**3
     label = np.full(image.shape, -1, dtype=np.int32)
-    peak, target, shared = _flood(
+    peak, target, shared = flood(
         order,
         values,
         np.asarray(variance),
@@ -506,7 +316,7 @@ def detect(
     source_of = number[target]
     blended = np.zeros(pixels.size, dtype=bool)
     blended[number[is_source & shared]] = True
-    count, sums = _measure(
+    count, sums = sum_pixels(
         above, image, mask, _BRIGHT_BITS, label, source_of, pixels, options.shape_radius
     )
     l, c = pixels // image.shape[1], pixels % image.shape[1]
@@ -527,7 +337,8 @@ def detect(
     flags = np.where(blended, int(SourceFlag.BLENDED), 0)
     flags |= np.where(bits & _BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
     flags |= np.where(bits & ~_BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
-    noise = sigma[l, c] / norm[line_group[l], column_group[c]]
+    weight = weights_at(kernels, _without_weight(mask), line_group, column_group, l, c)
+    noise = sigma[l, c] / np.sqrt(weight)
     return Detections(
         line=(l + first_line) + d_line,
         column=c + d_column,

@@ -103,7 +103,7 @@ def _moments(
         if s0 <= 0.0:
             continue
         ll, lc, cc = ll / s0, lc / s0, cc / s0
-        err_l = err_c = 0.0
+        err_l = err_c = err_lc = 0.0
         q = np.zeros((3, 3))
         row = np.empty(3)
         for i in range(half - reach, half + reach + 1):
@@ -114,12 +114,19 @@ def _moments(
                 v = w * w * (variance[r, j] + photon[s] * max(image[r, j], 0.0))
                 err_l += v * dl * dl
                 err_c += v * dc * dc
+                err_lc += v * dl * dc
                 row[0], row[1], row[2] = dl * dl - ll, dl * dc - lc, dc * dc - cc
                 for a in range(3):
                     for b in range(3):
                         q[a, b] += v * row[a] * row[b]
         out[s, 0], out[s, 1] = l, c
-        out[s, 2], out[s, 3] = 2.0 * np.sqrt(err_l) / s0, 2.0 * np.sqrt(err_c) / s0
+        # Moving the window by x moves the windowed mean by -(1 - M/W) x.
+        h_ll, h_lc, h_cc = 1.0 - ll / w2, -lc / w2, 1.0 - cc / w2
+        det_h = h_ll * h_cc - h_lc * h_lc
+        if h_ll > 0.0 and det_h > 0.0:
+            v_l = h_cc * h_cc * err_l - 2.0 * h_cc * h_lc * err_lc + h_lc * h_lc * err_c
+            v_c = h_lc * h_lc * err_l - 2.0 * h_ll * h_lc * err_lc + h_ll * h_ll * err_c
+            out[s, 2], out[s, 3] = np.sqrt(v_l) / (det_h * s0), np.sqrt(v_c) / (det_h * s0)
         det = ll * cc - lc * lc
         if det <= 0.0 or ll <= 0.0:
             continue

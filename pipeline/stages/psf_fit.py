@@ -355,25 +355,25 @@ def make_model_image(
     """
     if not 0 < half_size <= model.half_size:
         raise ValueError(f"half_size: must be 1 to {model.half_size}, got {half_size}")
-    lines, columns, fluxes = (
-        np.atleast_1d(np.asarray(a, dtype=float)) for a in (lines, columns, fluxes)
-    )
-    good = np.isfinite(fluxes) & np.isfinite(lines) & np.isfinite(columns)
-    lines, columns, fluxes = lines[good], columns[good], fluxes[good]
+    l = np.atleast_1d(np.asarray(lines, dtype=float))
+    c = np.atleast_1d(np.asarray(columns, dtype=float))
+    f = np.atleast_1d(np.asarray(fluxes, dtype=float))
+    good = np.isfinite(f) & np.isfinite(l) & np.isfinite(c)
+    l, c, f = l[good], c[good], f[good]
     total = np.zeros(shape)
-    if lines.size:
-        rank = np.lexsort((columns, lines))
-        lines, columns, fluxes = lines[rank], columns[rank], fluxes[rank]
-        at_l, at_c = np.rint(lines), np.rint(columns)
-        s = model.stencil(lines, columns)
+    if l.size:
+        rank = np.lexsort((c, l))
+        l, c, f = l[rank], c[rank], f[rank]
+        at_l, at_c = np.rint(l), np.rint(c)
+        s = model.stencil(l, c)
         add_models(
             total,
             (at_l - first_line).astype(np.int64),
             at_c.astype(np.int64),
-            lines - at_l,
-            columns - at_c,
-            fluxes,
-            np.full(lines.size, half_size, dtype=np.int64),
+            l - at_l,
+            c - at_c,
+            f,
+            np.full(l.size, half_size, dtype=np.int64),
             s.nodes,
             s.first_width,
             s.width_weights,

@@ -198,6 +198,8 @@ def fit_pass(
         if count < 6 or seen < 0.1:
             continue
         converged = False
+        damping = 1.0
+        last_l = last_c = 0.0
         for _ in range(max_iterations):
             render_stamp(grid, oversample, dl, dc, 0, 0, p)
             render_stamp(grid, oversample, dl, dc, 1, 0, pl)
@@ -225,6 +227,16 @@ def fit_pass(
             step_c = inverse[2, 0] * right[0] + inverse[2, 1] * right[1] + inverse[2, 2] * right[2]
             # Squared length of the step in standard deviations: what is still to gain in chi2.
             gain = right[0] * step_f + right[1] * step_l + right[2] * step_c
+            # Where the light is not of the model's form the step is too long and turns back.
+            if step_l * last_l + step_c * last_c < 0.0:
+                damping = max(0.6 * damping, 0.1)
+            else:
+                damping = min(1.3 * damping, 1.0)
+            last_l, last_c = step_l, step_c
+            if gain >= tolerance:
+                step_f *= damping
+                step_l *= damping
+                step_c *= damping
             length = np.sqrt(step_l**2 + step_c**2)
             if length > 0.5:
                 step_f *= 0.5 / length

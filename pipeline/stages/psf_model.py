@@ -151,7 +151,9 @@ class PsfModel:
 
     def fwhm(self, line: ArrayLike) -> FloatArray:
         """Seeing FWHM (px) at global lines, without smear, clocking and pixel."""
-        return np.asarray(np.interp(line, self.fwhm_lines, self.fwhm_values))
+        return np.asarray(
+            np.interp(np.asarray(line, dtype=float), self.fwhm_lines, self.fwhm_values)
+        )
 
     def optics_covariance(self, column: ArrayLike) -> FloatArray:
         """Covariance ``(ll, lc, cc)`` of the optics in px^2, shape (3, ...)."""
@@ -335,7 +337,7 @@ class PsfModel:
         os_ = self.oversample
         size = 2 * (self.half_size + BOX_MARGIN) * os_
         u = np.fft.fftfreq(size, 1.0 / os_)
-        v = np.fft.rfftfreq(size, 1.0 / os_)
+        v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
         quarter = self._seeing(width, v)
         fold = np.abs(np.arange(size) - size * (np.arange(size) > size // 2))
         transform = quarter[fold, :].astype(complex)

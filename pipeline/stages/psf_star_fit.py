@@ -52,8 +52,8 @@ def fit_stars(
     ``start`` of shape (n, 8) holds the first guesses, ``free`` the indices of the parameters to
     fit; ``low`` is the number of the first width node in ``nodes``. A star whose fit fails gets
     chi2 = NaN. ``photon`` is the variance per electron of the star's own light; 0 when the given
-    variances hold it already. The variance holds a part `model_error` of the model's own light, in quadrature,
-    so that the brightest stars, limited by the form of the model, do not decide alone.
+    variances hold it already. The variance holds a part `model_error` of the model's own light, in
+    quadrature, so that the brightest stars, limited by the form of the model, do not decide alone.
     ``lights`` receives the models of the stars, electrons.
     """
     size = stamps.shape[1]

@@ -150,7 +150,10 @@ def fit_smooth_curve(
         weight = np.clip(1.0 - (residual / (_BIWEIGHT * total)) ** 2, 0.0, None) ** 2
         if np.count_nonzero(weight) < min(xs.size, 2):
             weight = np.ones(xs.size)
-        new, inverse, scale = _solve(basis, ys, weight / total**2)
+        # Splines reproduce constants; without the mean no digits are lost in sums of squares.
+        mean = float(np.average(ys, weights=weight / total**2))
+        new, inverse, scale = _solve(basis, ys - mean, weight / total**2)
+        new = new + mean
         moved = float(np.max(np.abs(basis @ (new - coefficients)) / total))
         coefficients = new
         residual = ys - basis @ coefficients
@@ -221,7 +224,7 @@ def _solve(
     g = np.clip(g, 0.0, 1.0)
     g[-2:] = 1.0  # straight lines are not penalised
     z = (u.T @ right) ** 2
-    n_eff = max(np.count_nonzero(weight) - 2, 1)
+    n_eff = max(int(np.count_nonzero(weight)) - 2, 1)
 
     def criterion(ln_strength: float) -> tuple[float, float]:
         s = np.exp(ln_strength)

@@ -192,6 +192,7 @@ def calibrate_catalogue(
             "line", "line_err", "column", "column_err", "mom_ll", "mom_lc", "mom_cc",
             "first_moment_radius", "semi_major", "semi_minor", "position_angle", "fwhm", "peak",
             "sky", "chi2", "extendedness", "extendedness_err", "snr",
+            "aperture_share",
         )
     }  # fmt: skip
     columns["sky_err"] = _sky_error(context, sources)
@@ -238,12 +239,13 @@ def calibrate_catalogue(
     zero_err = curve.error(sources.line) if curve is not None else nan
     # The zero point belongs to point-spread fluxes; wider apertures hold more of the light, so
     # each has a constant of its own, taken from the same stars.
+    share = {"psf": np.ones(n), "aperture": sources.aperture_share, "total": np.ones(n)}
     for kind in ("psf", "aperture", "total"):
-        shift, shift_err = (0.0, 0.0) if kind == "psf" else _offset(columns, kind, flags)
+        flux, err = (columns[f"flux_{kind}{end}"] / share[kind] for end in ("", "_err"))
+        shift, shift_err = _offset(flux, columns, flags) if kind != "psf" else (0.0, 0.0)
         columns[f"mag_{kind}"], columns[f"mag_{kind}_err"] = _magnitudes(
-            columns[f"flux_{kind}"], columns[f"flux_{kind}_err"],
-            zero + shift, np.hypot(zero_err, shift_err),
-        )  # fmt: skip
+            flux, err, zero + shift, np.hypot(zero_err, shift_err)
+        )
     if curve is not None:
         flags[curve.cloudy(sources.line)] |= int(SourceFlag.CLOUD)
     columns["flags"] = flags
@@ -268,11 +270,11 @@ def _sky_error(context: StripContext, sources: Measurements) -> FloatArray:
     return np.asarray(sky.error[row, cell], dtype=float)
 
 
-def _offset(columns: Columns, kind: str, flags: NDArray[np.int32]) -> tuple[float, float]:
-    """Magnitudes by which an aperture's flux exceeds the point-spread flux, from bright stars."""
+def _offset(flux: FloatArray, columns: Columns, flags: NDArray[np.int32]) -> tuple[float, float]:
+    """Magnitudes by which a flux exceeds the point-spread flux, from bright stars."""
     with np.errstate(invalid="ignore", divide="ignore"):
         bright = (flags == 0) & (columns["flux_psf"] > 100 * columns["flux_psf_err"])
-        ratio = columns[f"flux_{kind}"][bright] / columns["flux_psf"][bright]
+        ratio = flux[bright] / columns["flux_psf"][bright]
     ratio = ratio[np.isfinite(ratio) & (ratio > 0)]
     if ratio.size < 5:
         return 0.0, 0.0

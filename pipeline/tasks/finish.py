@@ -11,7 +11,6 @@ from pipeline.config import Config
 from pipeline.flags import PixelMask
 from pipeline.geometry.fit import FitResult
 from pipeline.geometry.match import References
-from pipeline.geometry.solution import StripSolution
 from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.columns import CURVES, STRIP_CATALOGUE
 from pipeline.io.images import write_image
@@ -26,6 +25,7 @@ from pipeline.stages.psf_solution import PsfSolution
 from pipeline.tasks.catalogue import StripResult, calibrate_catalogue, make_curves
 from pipeline.tasks.context import StripContext
 from pipeline.tasks.measure import Measurements
+from pipeline.tasks.point_spread import Spread
 
 __all__ = ["finish_strip", "strip_folder"]
 
@@ -103,9 +103,7 @@ def finish_strip(
     out: str,
     context: StripContext,
     sources: Measurements,
-    guess: StripSolution | None,
-    spread: PsfSolution | None,
-    psf: PsfModel,
+    spread: Spread,
     catalogue: ReferenceCatalogue | None,
     references: References | None,
     summary: ColumnSummary,
@@ -124,12 +122,8 @@ def finish_strip(
         Calibrations.
     sources : Measurements
         Of the whole strip, in order of line.
-    guess : StripSolution or None
-        Geometry from bright stars.
-    spread : PsfSolution or None
-        Fit of the point spread.
-    psf : PsfModel
-        The point spread that was used.
+    spread : Spread
+        Point spread that the sources were measured with, and its geometry.
     catalogue : ReferenceCatalogue or None
         Reference stars at their own epoch.
     references : References or None
@@ -147,7 +141,7 @@ def finish_strip(
     """
     strip = context.strip
     columns, fit, curve, problems = calibrate_catalogue(
-        config, context, sources, guess, catalogue, references, options=context.options
+        config, context, sources, spread.solution, catalogue, references, options=context.options
     )
     folder = strip_folder(Path(out), strip.night, strip.name)
     folder.mkdir(parents=True, exist_ok=True)
@@ -173,13 +167,13 @@ def finish_strip(
         provenance=provenance, formats=formats, bits="flags",
     )  # fmt: skip
     write_table(
-        folder / "curves", make_curves(context, columns, spread, fit, curve), schema=CURVES,
+        folder / "curves", make_curves(context, columns, spread.fit, fit, curve), schema=CURVES,
         meta=meta, provenance=provenance, formats=formats,
     )  # fmt: skip
     write_json(
         folder / "solution.json",
         _describe_solution(
-            context, fit, psf, spread, np.nan if curve is None else curve.rms, masked
+            context, fit, spread.model, spread.fit, np.nan if curve is None else curve.rms, masked
         ),
         provenance=provenance,
     )

@@ -18,6 +18,7 @@ __all__ = ["BlockFind", "search_block"]
 
 _GROUP_LINES = 512  # lines that share a kernel: seeing changes little within
 _GROUP_COLUMNS = 128
+_SETTLE = 256  # lines after the ramp whose sky is interpolated from a bin in the ramp
 
 
 @dataclass(frozen=True)
@@ -134,8 +135,12 @@ def search_block(
         first_line=low, half_size=stamp,
     )  # fmt: skip
     own_rows = block.crop(start, stop)
+    # In the ramp the sky is known less well, and a step in it would look like a trail.
+    complete = max(0, min(strip.n_stage + _SETTLE - start, stop - start))
+    clean = own_rows.image.copy()
+    clean[:complete] = 0.0
     significance = bin_significance(
-        own_rows.image, own_rows.variance, own_rows.mask, start, options=options.trails
+        clean, own_rows.variance, own_rows.mask, start, options=options.trails
     )
     masked = np.array([np.count_nonzero(own_rows.mask & bit.value) for bit in PixelMask])
     return BlockFind(found, significance, stars, stamps, variances, masked)

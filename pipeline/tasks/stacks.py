@@ -16,10 +16,9 @@ from pipeline.io.coverage import ImageRecord, make_obscore_rows, write_coverage
 from pipeline.io.images import read_image, write_image
 from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.tables import write_table
-from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
 from pipeline.stages.resample import mean_noise_correlation
-from pipeline.stages.stack import StackResult, stack_tiles
-from pipeline.stages.tile_psf import mix_epochs
+from pipeline.stages.stack import stack_tiles
+from pipeline.tasks.deep import TieStars, drop_twins, measure_tile
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.tiles import TILE_ZERO, EpochTile
 
@@ -40,11 +39,14 @@ class StackInput:
         Filter.
     epochs : tuple of EpochTile
         In order of night.
+    stars : TieStars or None
+        Reference stars that its magnitudes are tied to.
     """
 
     tile: str
     filter: str
     epochs: tuple[EpochTile, ...]
+    stars: TieStars | None
 
 
 @dataclass(frozen=True)
@@ -156,62 +158,14 @@ def stack_tile(
         header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
         compress_masks=config.products.compress_masks,
     )  # fmt: skip
-    columns, problems = _measure(options, grid, job, stack, fwhm)
+    columns, problems = measure_tile(
+        options, grid, job.epochs, stack, fwhm=fwhm, stars=job.stars
+    )
     return StackOutput(
         tile=tile, filter=job.filter, path=str(path), columns=columns, n_epochs=len(job.epochs),
         mjd_begin=begin, mjd_end=end, exposure=exposure, fwhm=width,
         problems=tuple(f"tile {job.tile}: {p}" for p in problems),
     )  # fmt: skip
-
-
-def _measure(
-    options: StageOptions, grid: TileGrid, job: StackInput, stack: StackResult, fwhm: NDArray
-) -> tuple[dict[str, NDArray[Any]], tuple[str, ...]]:
-    """Deep catalogue of a tile's core."""
-    tile = job.epochs[0].tile
-    share = np.asarray(stack.weights, dtype=float)
-    share = share / share.sum()
-    electron = np.array([e.electron for e in job.epochs])
-    photon = float(np.sum(share**2 * electron))
-    deep = DeepOptions(
-        aperture_radius=options.aperture_radius, detect=options.detect, total=options.total
-    )
-    width, mixture = mix_epochs(share, fwhm)
-    psf = find_tile_psf(
-        stack.flux, stack.variance, stack.mask, photon_variance=photon, expected_fwhm=width,
-        options=deep, mixture=mixture,
-    )  # fmt: skip
-
-    def in_core(x: NDArray, y: NDArray) -> NDArray[np.bool_]:
-        return grid.in_core(tile, *tile.pixel_to_sky(x, y))
-
-    table = measure_deep(
-        stack.flux, stack.variance, stack.mask, stack.n_used, psf, photon_variance=photon,
-        in_core=in_core, options=deep,
-    ).table  # fmt: skip
-    return _place_on_sky(tile, table), ()
-
-
-def _place_on_sky(tile: Tile, table: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
-    """Add positions, magnitudes and names to a tile's measurements."""
-    ra, dec = tile.pixel_to_sky(table["x"], table["y"])
-    # A tile is turned against the equator by a degree or so: its axes mix little.
-    angle = np.radians(tile.angle_deg)
-    along = np.hypot(np.cos(angle) * table["x_err"], np.sin(angle) * table["y_err"])
-    across = np.hypot(np.sin(angle) * table["x_err"], np.cos(angle) * table["y_err"])
-    columns = dict(table)
-    columns |= {
-        "ra": np.mod(ra, 360.0), "dec": dec,
-        "ra_err": along * tile.pixel_scale, "dec_err": across * tile.pixel_scale,
-        "tile": np.full(ra.size, tile.name), "source_id": np.arange(ra.size, dtype=np.int64),
-    }  # fmt: skip
-    for kind in ("psf", "aperture", "total"):
-        flux, err = table[f"flux_{kind}"], table[f"flux_{kind}_err"]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            positive = np.where(flux > 0, flux, np.nan)
-            columns[f"mag_{kind}"] = TILE_ZERO - 2.5 * np.log10(positive)
-            columns[f"mag_{kind}_err"] = 2.5 / np.log(10.0) * err / positive
-    return {c.name: columns[c.name] for c in DEEP_CATALOGUE if c.name in columns}
 
 
 def _records(
@@ -271,9 +225,9 @@ def merge_deep(
         names = mine[0].columns.keys()
         columns = {n: np.concatenate([p.columns[n] for p in mine]) for n in names}
         order = np.lexsort((columns["dec"], columns["ra"]))
-        columns = {n: v[order] for n, v in columns.items()}
-        columns["source_id"] = np.arange(order.size, dtype=np.int64)
-        count += int(order.size)
+        columns = drop_twins({n: v[order] for n, v in columns.items()}, radius=1.0 / _ARCSEC)
+        columns["source_id"] = np.arange(columns["ra"].size, dtype=np.int64)
+        count += int(columns["ra"].size)
         (out / "deep").mkdir(parents=True, exist_ok=True)
         write_table(
             out / "deep" / filter_name, columns, schema=DEEP_CATALOGUE,

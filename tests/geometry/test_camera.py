@@ -106,13 +106,11 @@ def test_bad_cameras_are_refused(changes, message):
 
 
 def test_pixel_scale_must_be_positive():
-    with pytest.raises(ValueError, match="camera.pixel_scale must be positive"):
+    with pytest.raises(ValueError, match=r"camera.pixel_scale must be positive"):
         Camera.from_arcsec(pixel_scale=-1.0, n_columns=8, n_stage=8)
 
 
 def test_a_folding_distortion_is_refused():
-    camera = Camera.from_arcsec(
-        pixel_scale=60.0, n_columns=2000, n_stage=2000, radial=(-30.0, 0.0)
-    )
-    with pytest.raises(ValueError, match="folds the field over"):
+    camera = Camera.from_arcsec(pixel_scale=60.0, n_columns=2000, n_stage=2000, radial=(-30.0, 0.0))
+    with pytest.raises(ValueError, match=r"folds the field over"):
         camera.unproject(1990.0, 10.0)

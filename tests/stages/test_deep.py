@@ -10,7 +10,7 @@ from pipeline.flags import PixelMask, SourceFlag
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
 from pipeline.stages.deep_tile import SkyOptions
 from pipeline.stages.detect import DetectOptions
-from pipeline.stages.resample import ResampleOptions, resample_tile
+from pipeline.stages.resample import ResampleOptions, mean_noise_correlation, resample_tile
 from pipeline.stages.stack import StackOptions, stack_tiles
 from pipeline.stages.tile_psf import make_tile_psf, mix_epochs
 
@@ -48,7 +48,17 @@ class Field:
     stack: object
     psf: object
     photon: float
-    depth: float  # error of a faint star's flux from the epochs' own point spreads
+    fwhm: list
+    sigma: float
+
+    def error(self, flux):
+        """Cramer-Rao error of a flux from all epochs, each with its own point spread."""
+        at = np.arange(-15, 16)
+        information = 0.0
+        for width in self.fwhm:
+            p = moffat(at[:, None] + 0.2, at - 0.3, fwhm=width)
+            information += (p**2 / (self.sigma**2 + flux / UNIT * p)).sum()
+        return UNIT / np.sqrt(information)
 
 
 def make_field(seed, *, fwhm, n_stars, bright, sigma=20.0):
@@ -57,7 +67,6 @@ def make_field(seed, *, fwhm, n_stars, bright, sigma=20.0):
     x, y = rng.uniform(30, SIZE - 30, (2, n_stars))
     flux = 10 ** rng.uniform(2.6, bright, n_stars)  # electrons
     tiles, noise, masks = [], [], []
-    information = 0.0
     for width in fwhm:
         a, b, turn = rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5), rng.normal(0, 5e-4)
         image = np.zeros((SIZE + 16, SIZE + 16))
@@ -83,8 +92,6 @@ def make_field(seed, *, fwhm, n_stars, bright, sigma=20.0):
         tiles.append(got.flux)
         noise.append(got.variance)
         masks.append(got.mask)
-        at = np.arange(-15, 16)
-        information += (moffat(at[:, None] + 0.2, at - 0.3, fwhm=width) ** 2).sum() / sigma**2
     stack = stack_tiles(
         np.array(tiles),
         np.array(noise),
@@ -103,7 +110,7 @@ def make_field(seed, *, fwhm, n_stars, bright, sigma=20.0):
         mixture=mixture,
         options=OPTIONS,
     )
-    return Field(x, y, flux * UNIT, stack, psf, photon, UNIT / np.sqrt(information))
+    return Field(x, y, flux * UNIT, stack, psf, photon, fwhm, sigma)
 
 
 @pytest.fixture(scope="module")
@@ -148,7 +155,7 @@ def test_fluxes_and_positions_of_bright_stars_are_right(field, catalogue):
     assert bright.sum() > 25
     magnitude = -2.5 * np.log10(catalogue.table["flux_psf"][source] / field.flux[star])[bright]
     assert abs(np.median(magnitude)) < 3e-3
-    assert spread(magnitude) < 3e-3
+    assert spread(magnitude) < 5.4e-3  # the noise at S/N 200
     assert np.median(catalogue.table["chi2"][source][bright]) == pytest.approx(1.0, abs=0.05)
     for name, true in (("x", field.x), ("y", field.y)):
         error = (catalogue.table[name][source] - true[star])[bright]
@@ -172,7 +179,9 @@ def test_errors_are_right_in_spite_of_correlated_noise(field, catalogue):
         pull = ((table[name][source] - true[star]) / table[f"{name}_err"][source])[faint]
         assert abs(spread(pull) - 1) < tolerance, name
     # without the factor the errors would be too small by it
-    assert 1.15 < catalogue.noise.factor[0] < 1.6
+    # (the scatter of the measured one is 3 %)
+    wide = np.sqrt(mean_noise_correlation())
+    assert catalogue.noise.factor[0] == pytest.approx(wide, rel=0.09)
     assert catalogue.noise.factor[1] >= catalogue.noise.factor[0]
     share = (field.flux[star] - table["flux_aperture"][source])[faint] / field.flux[star][faint]
     pull = (
@@ -184,10 +193,13 @@ def test_errors_are_right_in_spite_of_correlated_noise(field, catalogue):
 def test_the_stack_is_as_deep_as_its_epochs_together(field, catalogue):
     """Flux errors of faint stars against the sum of the epochs' Fisher information."""
     table = catalogue.table
-    faint = (table["snr"] > 5) & (table["snr"] < 12) & (table["flags"] == 0)
-    gain = 2.5 * np.log10(np.median(table["flux_psf_err"][faint]) / field.depth)
-    # the sky under a faint star brings a little photon noise of its own; weights cannot gain
-    assert -0.03 < gain < 0.05
+    faint = np.flatnonzero((table["snr"] < 25) & (table["flags"] == 0))
+    assert faint.size > 20
+    ideal = [field.error(f) for f in table["flux_psf"][faint]]
+    loss = 2.5 * np.log10(np.median(table["flux_psf_err"][faint] / ideal))
+    # a weighted sum of unequal seeing loses a little (Zackay & Ofek 2017); none can gain, but the
+    # measured noise factor is good to 2 %
+    assert -0.025 < loss < 0.05
 
 
 def test_stars_are_found_down_to_the_limit_and_noise_is_not(field, catalogue):
@@ -198,13 +210,13 @@ def test_stars_are_found_down_to_the_limit_and_noise_is_not(field, catalogue):
     sources = cKDTree(np.stack([table["x"], table["y"]], 1))
     distance, _ = sources.query(stars.data)
     alone = np.array([len(g) == 1 for g in stars.query_ball_point(stars.data, 10.0)])
-    certain = alone & (field.flux > 8 * field.depth)
+    certain = alone & (field.flux > 8 * field.error(0.0))
     assert certain.sum() > 200
     assert (distance[certain] < 1.5).mean() > 0.98  # the rest lie in the wings of bright stars
     assert np.array_equal(table["n_epochs"], np.full(len(catalogue), 6))
 
 
-def test_the_residual_sky_is_taken_off(field, catalogue):
+def test_the_residual_sky_is_taken_off(catalogue):
     assert np.median(catalogue.table["sky"]) == pytest.approx(5 * UNIT, abs=0.02 * 20 * UNIT)
 
 

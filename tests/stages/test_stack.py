@@ -216,10 +216,7 @@ def test_bands_of_any_height_give_the_whole_tile(cuts, n, seed):
     fwhm = rng.uniform(2, 4, n)
     whole = stack_tiles(flux, variance, mask, fwhm=fwhm, options=OPTIONS)
     edges = [0, *sorted(cuts), 48]
-    bands = (
-        TileBand(flux[:, a:b], variance[:, a:b], mask[:, a:b])
-        for a, b in pairwise(edges)
-    )
+    bands = (TileBand(flux[:, a:b], variance[:, a:b], mask[:, a:b]) for a, b in pairwise(edges))
     parts = list(stack_bands(bands, weights=whole.weights, fwhm=fwhm, options=OPTIONS))
     assert np.array_equal(np.concatenate([p.flux for p in parts]), whole.flux, equal_nan=True)
     assert np.array_equal(
