@@ -19,6 +19,7 @@ from pipeline.geometry.match import (
     match_stars,
 )
 from pipeline.geometry.solution import StripSolution
+from pipeline.geometry.wander import Wander
 
 __all__ = ["FitOptions", "FitResult", "fit_solution"]
 
@@ -162,6 +163,19 @@ def _find_loose(
     return tuple(n for n, s in zip(names, posterior, strict=True) if s > UNCONSTRAINED)
 
 
+def _interval_counts(wander: Wander | None, most: int) -> list[int]:
+    """Numbers of knot intervals to try: doubling, and the largest allowed.
+
+    Where a wander was found before, the search starts from its number.
+    """
+    n = 1 if wander is None else wander.n_intervals
+    counts = []
+    while n < most:
+        counts.append(n)
+        n *= 2
+    return [*counts, most] if most >= 1 else []
+
+
 def _choose(
     start: StripSolution,
     pairs: Pairs,
@@ -211,14 +225,15 @@ def _choose(
         if options.knot_spacing_lines is not None:
             closest = max(closest, options.knot_spacing_lines)
         most = min(start.n_lines / closest, len(pairs) / options.stars_per_knot)
-        n, failures = 1, 0
-        while n <= most and failures < 2:
+        failures = 0
+        for n in _interval_counts(start.wander, int(most)):
             trial = solve(names, n)
             if trial.merit < best.merit - STRONG:
                 best, n_intervals, failures = trial, n, 0
             else:
                 failures += 1
-            n *= 2
+            if failures == 2:
+                break
     if options.fit_distortion:
         longer = (*names, "k1")
         if _find_loose(solve(longer, n_intervals, use_prior=True), longer, prior):

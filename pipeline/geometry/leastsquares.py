@@ -255,14 +255,16 @@ def solve_strip(
                 normal[part, :p] = weighted.T @ j
                 normal[:p, part] = normal[part, :p].T
                 right[part] = weighted.T @ r
+        unknowns = len(right)
+        sides = np.column_stack([right, np.eye(unknowns, p)])
         try:
-            inverse = np.linalg.inv(normal)
+            solved = np.linalg.solve(normal, sides)
         except np.linalg.LinAlgError as error:
             raise SolutionError(
                 f"the matched stars do not determine {', '.join(names)} together; "
                 "use a longer strip or fewer free parameters"
             ) from error
-        answer = inverse @ right
+        answer, inverse = solved[:, 0], solved[:p, 1:]
         change = answer[:p]
         values = solution.parameters
         solution = solution.with_parameters(
@@ -273,8 +275,8 @@ def solve_strip(
         )
         if n_wander:
             wander = Wander(first, step, answer[p : p + n_wander], answer[p + n_wander :])
-        covariance = np.asarray(inverse[:p, :p] * np.outer(scale, scale), np.float64)
-        sigma = np.sqrt(np.maximum(np.diag(inverse)[:p], 0.0)) + 1e-30
+        covariance = np.asarray(inverse * np.outer(scale, scale), np.float64)
+        sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0)) + 1e-30
         if turn >= 3 and np.all(np.abs(change) < CONVERGED * sigma):
             break
     line, column = _predict(solution, pairs)

@@ -43,7 +43,7 @@ class MatchOptions:
     rotation_range_deg: float = 0.5
     n_brightest: int = 300
     bin_px: float = 4.0
-    false_alarm: float = 1e-6
+    false_alarm: float = 1e-8
     radius_px: float = 3.0
 
     def __post_init__(self) -> None:
@@ -79,11 +79,15 @@ def _pairs(d_line: FloatArray, r_line: FloatArray, reach: float) -> tuple[IntArr
     return i, order[np.arange(len(i)) + start]
 
 
-def _chance(n: float, expected: float) -> float:
-    """log10 of an upper bound (Chernoff's) to the chance that a Poisson count reaches `n`."""
-    if n <= expected:
-        return 0.0
-    return (n - expected - n * float(np.log(n / expected))) / LN10
+def _chance(n: FloatArray, expected: FloatArray) -> FloatArray:
+    """log10 of an upper bound (Chernoff's) to the chance that Poisson counts reach `n`."""
+    excess = np.maximum(n, expected)
+    return np.asarray((excess - expected - excess * np.log(excess / expected)) / LN10)
+
+
+def _box(values: NDArray[np.float64]) -> FloatArray:
+    """Sums over BOX neighbours along the first axis."""
+    return np.asarray(values[:-2] + values[1:-1] + values[2:])
 
 
 def _vote(
@@ -109,19 +113,25 @@ def _vote(
             inside = in_row & (col >= 0) & (col < bins_c)
             flat = (row[inside] * bins_c + col[inside]).astype(np.int64)
             counts = np.bincount(flat, minlength=bins_l * bins_c).reshape(bins_l, bins_c)
+            # Chance pairs are spread as the product of the two distributions: dense where the
+            # lists overlap most, at small offsets.
+            total = max(float(counts.sum()), 1.0)
+            by_row, by_col = counts.sum(axis=1) / total, counts.sum(axis=0)
+            expected = np.outer(_box(by_row), _box(by_col)) + 1e-3
             # BOX x BOX cells about each inner cell; no pair of interest lies at the rim.
-            rows = counts[:-2] + counts[1:-1] + counts[2:]
-            boxes = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
-            top = int(np.argmax(boxes))
-            n = float(boxes.flat[top])
-            # The rest of the histogram says what chance gives, the peak taken out.
-            expected = max((float(counts.sum()) - n) / counts.size * BOX * BOX, 1e-3)
-            log_p = _chance(n, expected) + np.log10(trials)
+            boxes = _box(_box(counts.astype(np.float64)).T).T
+            high = np.flatnonzero(boxes > expected + 3.0 * np.sqrt(expected) + 2.0)
+            if len(high) == 0:
+                continue
+            chances = _chance(boxes.flat[high], expected.flat[high])
+            top = int(high[np.argmin(chances)])
+            log_p = float(np.min(chances)) + float(np.log10(trials))
             if log_p < best[0]:
                 k, m = divmod(top, bins_c - 2)
                 a0 = (k + 1.5 - bins_l / 2) * cell
                 b0 = (m + 1.5 - bins_c / 2) * cell
-                best = (log_p, a0, float(a1), b0, float(b1), n, expected)
+                pairs, chance = float(boxes.flat[top]), float(expected.flat[top])
+                best = (log_p, a0, float(a1), b0, float(b1), pairs, chance)
     return best
 
 

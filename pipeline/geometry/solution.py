@@ -24,7 +24,7 @@ from pipeline.geometry.wander import Wander
 __all__ = ["StripSolution"]
 
 SECONDS = 86400.0
-LONGEST = 86400.0  # s; a longer strip would hold stars twice
+LONGEST = 86000.0  # s; a strip as long as a sidereal day would hold stars twice
 FORMAT = 1
 
 

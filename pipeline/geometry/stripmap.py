@@ -276,7 +276,7 @@ def make_strip_map(
     Raises
     ------
     ValueError
-        If `line_angle` or `n_lines` is not positive.
+        If `line_angle` or `n_lines` is not positive, or the strip is a turn long.
     SolutionError
         If the chip reaches the pole, a star does not cross it, or the distortion folds it.
     """
@@ -284,6 +284,11 @@ def make_strip_map(
         raise ValueError(f"line_angle must be positive (radians), got {line_angle}")
     if n_lines < 1:
         raise ValueError(f"n_lines must be at least 1, got {n_lines}")
+    if n_lines * line_angle >= TWO_PI:
+        raise ValueError(
+            "a strip must be shorter than a turn of the sky, "
+            f"got n_lines {n_lines} x line_angle {line_angle} rad"
+        )
     failure: SolutionError | ValueError | None = None
     for share in MARGINS:
         try:

@@ -27,6 +27,7 @@ __all__ = ["FirstLook", "PATH_NODES", "guess_solution", "look_at_strip", "refer_
 PATH_NODES = 24  # Gauss-Legendre nodes of a path: exact far beyond what pixels show
 _FWHM_OF_SIGMA = 2.3548
 _PIXEL = 1.0 / 12.0  # variance of a one-pixel box, px^2
+_FEWEST = 8  # bright stars that give a width
 _FIRST_BETA = 3.0  # exponent of the first point spread; the fit finds its own
 
 
@@ -151,8 +152,9 @@ def _first_widths(
     centres, widths = [], []
     for low, high in zip(edges[:-1], edges[1:], strict=True):
         inside = seeing[(stars.line >= low) & (stars.line < high)]
-        if inside.size >= 5:
-            value = max(float(np.median(inside)), 0.25 * middle)
+        if inside.size >= _FEWEST:
+            # Seeing does not change by more than this within a strip; a bin of few stars may.
+            value = float(np.clip(np.median(inside), 0.3 * middle, 3.0 * middle))
             centres.append(0.5 * (low + high))
             widths.append(_FWHM_OF_SIGMA * np.sqrt(value))
     if not centres:
@@ -230,8 +232,10 @@ def look_at_strip(
             summary, vectors.dark, vectors.response, vectors.column_mask,
             line_period=strip.line_period, n_stage=strip.n_stage, options=options.sky,
         ),
-        sharpest_line=np.sqrt(sharpest + ll + _PIXEL),
-        sharpest_column=np.sqrt(sharpest + cc + _PIXEL),
+        # Smear makes a plateau: it widens a star, but its shoulders fall as steeply as seeing,
+        # clocking and pixel let them, and that is what tells a star from a cosmic ray.
+        sharpest_line=np.full(strip.n_columns, np.sqrt(sharpest + 2 * _PIXEL)),
+        sharpest_column=np.full(strip.n_columns, np.sqrt(sharpest + _PIXEL)),
     )  # fmt: skip
     total = float(np.median(widths)) ** 2 / _FWHM_OF_SIGMA**2 + _PIXEL
     fwhm = _FWHM_OF_SIGMA * float(np.sqrt(total + 0.5 * (np.median(ll) + np.median(cc))))

@@ -17,6 +17,7 @@ def make_map(
     )
     axis = Axis(np.radians(dec), np.radians(h0), 1.2e-6)
     line_angle = 1.0 / (camera.scale * np.cos(axis.declination))
+    n_lines = min(n_lines, int(0.95 * 2 * np.pi / line_angle))  # a sidereal day at most
     return make_strip_map(camera, axis, line_angle=line_angle, theta_start=theta, n_lines=n_lines)
 
 
@@ -115,3 +116,5 @@ def test_bad_numbers_are_refused():
         make_strip_map(camera, Axis(0.5), line_angle=0.0, theta_start=0.0, n_lines=10)
     with pytest.raises(ValueError, match="n_lines must be at least 1, got 0"):
         make_strip_map(camera, Axis(0.5), line_angle=1e-6, theta_start=0.0, n_lines=0)
+    with pytest.raises(ValueError, match="shorter than a turn of the sky"):
+        make_strip_map(camera, Axis(0.5), line_angle=1e-3, theta_start=0.0, n_lines=7000)

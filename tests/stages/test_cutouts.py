@@ -27,9 +27,7 @@ def isolate(image, mask=None, **changes):
 
 
 def scene(fluxes=FLUX):
-    return make_model_image(
-        (60, 60), LINES, COLUMNS, fluxes, MODEL, first_line=1000, half_size=16
-    )
+    return make_model_image((60, 60), LINES, COLUMNS, fluxes, MODEL, first_line=1000, half_size=16)
 
 
 def test_the_neighbour_is_gone_and_its_noise_stays():
@@ -48,7 +46,8 @@ def test_bad_pixels_are_filled_with_the_model_and_counted():
     image[30, 30], mask[30, 30] = -1e6, PixelMask.DEAD
     cut = isolate(image, mask)
     assert cut.image[10, 10] == pytest.approx(scene([1e4, 0.0])[30, 30], rel=1e-5)
-    assert cut.lost.sum() == 1 and cut.lost[10, 10] == 1
+    assert cut.lost.sum() == 1
+    assert cut.lost[10, 10] == 1
     assert image[30, 30] == -1e6
 
 

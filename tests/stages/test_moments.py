@@ -71,7 +71,11 @@ def test_prediction_is_what_stars_of_the_model_are_measured_to_have():
     def path(columns):
         x, w = np.polynomial.legendre.leggauss(16)
         extent = (np.atleast_1d(columns) - 128.0) / 128.0 * 3.0
-        return extent[:, None] * x / 2, np.zeros((extent.size, 16)), np.broadcast_to(w, (extent.size, 16))
+        return (
+            extent[:, None] * x / 2,
+            np.zeros((extent.size, 16)),
+            np.broadcast_to(w, (extent.size, 16)),
+        )
 
     nodes = np.linspace(0, 255, 14)
     model = make_psf_model([0.0], [2.4], nodes, beta=3.0, path=path, optics=None, half_size=20)
@@ -94,7 +98,8 @@ def test_prediction_is_what_stars_of_the_model_are_measured_to_have():
 def test_no_light_gives_nan():
     cut = stack_cutouts(np.full((1, 11, 11), -1.0), 1.0, d_line=0.0, d_column=0.0)
     m = measure_moments(cut, 1.5)
-    assert np.isnan(m.d_line[0]) and np.isnan(m.mom_ll[0])
+    assert np.isnan(m.d_line[0])
+    assert np.isnan(m.mom_ll[0])
 
 
 def test_refuses_a_window_without_width():

@@ -1,5 +1,7 @@
 """Every source belongs to exactly one block."""
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -16,7 +18,7 @@ from pipeline.stages.ownership import own
 def test_none_twice_none_lost(lines, cuts):
     edges = [0, *sorted(cuts), 1_000_000]
     count = np.zeros(len(lines), dtype=int)
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in itertools.pairwise(edges):
         count += own(lines, start, stop)
     assert np.all(count == 1)
 

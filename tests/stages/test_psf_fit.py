@@ -196,7 +196,9 @@ def test_close_neighbours_do_not_bias_each_other():
 
 def test_recovers_noise_free_stars_exactly_and_sees_width():
     lines, columns, flux = np.array([40.3, 90.0]), np.array([40.7, 300.2]), np.array([1e4, 3e5])
-    data = make_model_image((140, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20)
+    data = make_model_image(
+        (140, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20
+    )
     r = fit(data, lines + 0.3, columns - 0.3, [5e3, 2e5])
     # A fit stops when it would gain less than 1e-5 in chi-square: 0.003 standard deviations.
     for value, truth, err in (
@@ -215,7 +217,9 @@ def test_recovers_noise_free_stars_exactly_and_sees_width():
         optics=[[0.05], [0.0], [0.05]],
         half_size=20,
     )
-    data = make_model_image((140, N_COLUMNS), lines, columns, flux, wide, first_line=0, half_size=20)
+    data = make_model_image(
+        (140, N_COLUMNS), lines, columns, flux, wide, first_line=0, half_size=20
+    )
     r = fit(data, lines, columns, flux)
     # Extra second moment in px^2, to first order.
     np.testing.assert_allclose(r.extendedness, 0.05, rtol=0.15)
@@ -246,26 +250,33 @@ def test_masked_pixels_and_edges_are_left_out_and_flagged():
 
 def test_a_fit_that_runs_away_falls_back_to_the_detected_position():
     lines, columns, flux = [60.0], [60.0], [1e4]
-    data = make_model_image((120, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20)
+    data = make_model_image(
+        (120, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20
+    )
     r = fit(data, [62.5], [60.0], [1e4])
     assert r.flags[0] & SourceFlag.PSF_FAILED
     assert (r.line[0], r.column[0]) == (62.5, 60.0)
     # The light there is that of a linear fit at the fixed position.
-    assert 0 < r.flux[0] < 1e4 and r.flux_err[0] > 0 and np.isnan(r.line_err[0])
+    assert 0 < r.flux[0] < 1e4
+    assert r.flux_err[0] > 0
+    assert np.isnan(r.line_err[0])
 
 
 def test_sources_without_good_pixels_have_no_flux():
     data = np.zeros((60, N_COLUMNS), np.float32)
     mask = np.full(data.shape, PixelMask.NO_DATA, np.uint16)
     r = fit(data, [30.0], [30.0], [100.0], mask=mask)
-    assert np.isnan(r.flux[0]) and r.flags[0] & SourceFlag.PSF_FAILED
+    assert np.isnan(r.flux[0])
+    assert r.flags[0] & SourceFlag.PSF_FAILED
     assert len(fit(data, [], [], [])) == 0
 
 
 def test_errors_follow_the_variance_of_divided_light():
     """Light divided by a response of 0.5 has twice the variance per electron."""
     lines, columns, flux = [60.0], [60.0], [1e7]
-    data = make_model_image((120, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20)
+    data = make_model_image(
+        (120, N_COLUMNS), lines, columns, flux, MODEL, first_line=0, half_size=20
+    )
     one = fit(data, lines, columns, flux)
     two = fit(data, lines, columns, flux, photon=np.full(N_COLUMNS, 2.0))
     # The sky in the wings, which stays as it is, takes a little of it.
@@ -286,9 +297,7 @@ def test_result_does_not_depend_on_the_block_or_the_order_of_the_sources():
     options = PsfFitOptions(passes=3)
     whole = fit(data, lines, columns, flux, first_line=offset, options=options)
     order = rng.permutation(n)
-    mixed = fit(
-        data, lines[order], columns[order], flux[order], first_line=offset, options=options
-    )
+    mixed = fit(data, lines[order], columns[order], flux[order], first_line=offset, options=options)
     halo = required_fit_halo(options, half_size=MODEL.half_size)
     start, stop = 350, 450
     a, b = start - halo, stop + halo
@@ -314,7 +323,8 @@ def test_inputs_stay_as_they_are():
     data[30, 30] = 500
     lines, columns, flux = np.array([30.0]), np.array([30.0]), np.array([500.0])
     fit(data, lines, columns, flux)
-    assert data.sum() == 500 and (lines[0], columns[0], flux[0]) == (30.0, 30.0, 500.0)
+    assert data.sum() == 500
+    assert (lines[0], columns[0], flux[0]) == (30.0, 30.0, 500.0)
 
 
 @pytest.mark.parametrize(
