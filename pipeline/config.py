@@ -114,6 +114,38 @@ class Config(Section):
         text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()
 
+    def with_value(self, dotted: str, value: object) -> Self:
+        """Copy with one key changed, checked like the file.
+
+        Parameters
+        ----------
+        dotted : str
+            Such as "detection.block_lines".
+        value : object
+            New value.
+
+        Returns
+        -------
+        Config
+
+        Raises
+        ------
+        ConfigError
+            If there is no such key or the value is not allowed.
+        """
+        data = self.model_dump(mode="python", exclude_unset=True)
+        *tables, name = dotted.split(".")
+        place = data
+        for table in tables:
+            place = place.setdefault(table, {})
+        place[name] = value
+        try:
+            changed = type(self).model_validate(data)
+        except ValidationError as error:
+            raise ConfigError(explain_errors(error, Config, name="option")) from error
+        changed._folder = self._folder  # noqa: SLF001 - a copy of the same file
+        return changed
+
     @model_validator(mode="after")
     def _check_together(self) -> Self:
         problems: list[Problem] = []

@@ -228,6 +228,11 @@ class RawConfig(Section):
         "Disagreement allowed between the start time of a segment and the end of the one before",
         default=0.1, unit="s", gt=0, le=3600,
     )  # fmt: skip
+    starts_full: StrictBool = key(
+        "True where a strip's first line was already integrated on all rows, because the scan ran "
+        "before the file began; then there is no ramp",
+        default=False,
+    )
     first_segment: StrictInt = key("Number of a strip's first segment", default=1, ge=0)
     line_rate_given: StrictBool = key(
         "True where the line period is given as lines per second", default=False

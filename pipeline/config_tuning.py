@@ -25,44 +25,22 @@ class CalibrationConfig(Section):
     clip: StrictFloat = key(
         "Rejection threshold of the column summary", default=3.0, unit="sigma", ge=1.5, le=10
     )
-    overscan_smoothing: StrictInt = key(
-        "Lines averaged into one overscan level; divides 256",
-        default=32,
-        unit="lines",
-        ge=1,
-        le=256,
-    )
-    intercept_prior: StrictFloat = key(
-        "How far, by prior knowledge, bias and dark may be wrong in one column",
-        default=2.0, unit="electron", gt=0,
-    )  # fmt: skip
     dead_response: StrictFloat = key(
         "A column with less response than this is dead", default=0.3, gt=0, lt=1
     )
-    hot_factor: StrictFloat = key(
-        "A column with more than this many times the chip's median dark rate is hot",
-        default=20.0, gt=1,
+    hot_signal: StrictFloat = key(
+        "A column with more dark signal than this above the chip's is hot",
+        default=100.0, unit="electron", gt=0,
     )  # fmt: skip
-    noisy_factor: StrictFloat = key(
-        "A column with more than this many times its amplifier's noise is noisy", default=2.0, gt=1
+    noise_ratio: StrictFloat = key(
+        "A column with more than this many times the expected noise is noisy", default=1.5, gt=1
     )
-    nonlinear_chi2: StrictFloat = key(
-        "A column whose fit of level against sky has a larger reduced chi-square is not linear",
-        default=5.0, gt=1,
-    )  # fmt: skip
     cosmic_threshold: StrictFloat = key(
-        "Excess that makes a pixel a candidate cosmic ray", default=6.0, unit="sigma", ge=3
+        "Excess that makes a pixel a candidate cosmic ray", default=5.0, unit="sigma", ge=3
     )
-    cosmic_sharpness: StrictFloat = key(
-        "How many times sharper than the predicted point spread a cosmic ray must be",
-        default=1.5, gt=1,
-    )  # fmt: skip
-
-    @model_validator(mode="after")
-    def _check_together(self) -> Self:
-        if LINE_BIN % self.overscan_smoothing:
-            raise_problems([("overscan_smoothing", self.overscan_smoothing, "a divisor of 256")])
-        return self
+    cosmic_margin: StrictFloat = key(
+        "Sharpest star allowed: its width over the narrowest predicted", default=0.85, gt=0, le=1
+    )
 
 
 class DetectionConfig(Section):
@@ -71,13 +49,14 @@ class DetectionConfig(Section):
     threshold: StrictFloat = key(
         "Detection limit of the matched filter", default=5.0, unit="sigma", ge=1.5
     )
-    deblend_levels: StrictInt = key("Levels of the deblending tree", default=32, ge=2, le=256)
+    deblend_prominence: StrictFloat = key(
+        "Rise of a peak above the saddle to a brighter one that makes it a source of its own",
+        default=3.0, unit="sigma", ge=0,
+    )  # fmt: skip
     deblend_contrast: StrictFloat = key(
-        "Share of the flux that makes a branch a source of its own", default=0.005, ge=0, le=1
-    )
-    halo_lines: StrictInt = key(
-        "Lines read beyond each end of a block", default=64, unit="lines", ge=16
-    )
+        "The same rise relative to the peak, against structure in the wings of bright stars",
+        default=0.05, ge=0, le=1,
+    )  # fmt: skip
     block_lines: StrictInt = key(
         "Lines in one block; a multiple of 256", default=2048, unit="lines", ge=256, multiple_of=256
     )
@@ -98,14 +77,18 @@ class PhotometryConfig(Section):
     psf_radius_fwhm: StrictFloat = key(
         "Radius within which the point spread is fitted", default=2.5, unit="FWHM", ge=1, le=8
     )
-    psf_beta: tuple[StrictFloat, StrictFloat] = key(
-        "Bounds of the exponent of the point spread's wings", default=(1.8, 8.0)
+    psf_beta: StrictFloat | None = key(
+        "Exponent of the point spread's wings; fitted when absent", default=None, example=3.5,
+        gt=1, le=10,
+    )  # fmt: skip
+    psf_min_snr: StrictFloat = key(
+        "Least signal-to-noise of a star that sets the point spread", default=50.0, gt=0
     )
     cloud_extinction: StrictFloat = key(
-        "Extinction beyond which lines are called cloudy", default=0.1, unit="mag", gt=0
+        "Extinction beyond which lines are called cloudy", default=0.3, unit="mag", gt=0
     )
     zero_point_knot: StrictFloat = key(
-        "Spacing of the zero-point curve's knots", default=0.5, unit="T0", gt=0
+        "Spacing of the zero-point curve's knots", default=0.5, unit="T0", ge=0.5
     )
     zero_point_bright: StrictFloat | None = key(
         "Brighter stars do not set the zero point", default=None, unit="mag", example=10.0
@@ -117,9 +100,6 @@ class PhotometryConfig(Section):
     @model_validator(mode="after")
     def _check_together(self) -> Self:
         problems: list[Problem] = []
-        low, high = self.psf_beta
-        if not 1 < low < high:  # the flux of a wing with exponent 1 does not converge
-            problems.append(("psf_beta", [low, high], "[low, high], 1 < low < high"))
         bright, faint = self.zero_point_bright, self.zero_point_faint
         if bright is not None and faint is not None and bright >= faint:
             rule = f"less than zero_point_faint = {faint}"
@@ -137,18 +117,11 @@ class AstrometryConfig(Section):
     search_pointing: StrictFloat = key(
         "How far the axis may be from where it should be", default=5.0, unit="arcmin", gt=0, le=120
     )
-    match_radius: StrictFloat = key(
-        "Final distance within which a star is a reference star", default=2.0, unit="arcsec", gt=0
+    fit_distortion: StrictBool = key(
+        "Fit a radial distortion; kept only where the stars ask for it", default=True
     )
-    fit_rotation: StrictBool = key("Fit the camera rotation", default=True)
-    fit_scale: StrictBool = key("Fit the pixel scale", default=True)
-    fit_distortion: StrictBool = key("Fit the radial distortion", default=False)
-    wander_knot: StrictFloat = key(
-        "Spacing of the knots of the slow wander of the line of sight",
-        default=1.0, unit="T0", ge=0.5,
-    )  # fmt: skip
-    position_floor: StrictFloat = key(
-        "Error added in quadrature to every position", default=2.0, unit="mas", ge=0
+    fit_wander: StrictBool = key(
+        "Fit slow wander of the line of sight; kept only where the stars ask for it", default=True
     )
 
 
@@ -180,7 +153,7 @@ class StackConfig(Section):
 
     clip: StrictFloat = key("Rejection threshold between epochs", default=4.0, unit="sigma", ge=2)
     min_epochs: StrictInt = key("Fewer epochs are not stacked", default=1, ge=1)
-    clip_epochs: StrictInt = key("Fewer epochs are stacked without rejection", default=3, ge=2)
+    clip_epochs: StrictInt = key("Fewer epochs are stacked without rejection", default=2, ge=2)
 
 
 class ProductsConfig(Section):

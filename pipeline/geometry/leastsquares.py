@@ -258,7 +258,7 @@ def solve_strip(
         unknowns = len(right)
         sides = np.column_stack([right, np.eye(unknowns, p)])
         try:
-            solved = np.linalg.solve(normal, sides)
+            solved: FloatArray = np.asarray(np.linalg.solve(normal, sides), np.float64)
         except np.linalg.LinAlgError as error:
             raise SolutionError(
                 f"the matched stars do not determine {', '.join(names)} together; "

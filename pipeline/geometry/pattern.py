@@ -14,6 +14,7 @@ IntArray = NDArray[np.int64]
 LN10 = float(np.log(10.0))
 BOX = 3  # histogram cells a side in which pairs are counted
 EARLY_STOP = -30.0  # log10 false alarm beyond which no deeper list is tried
+FEWEST_PAIRS = 4.0  # in a box
 DEPTHS = (1.0, 3.0, 0.3, 10.0, 30.0)  # reference stars per detection, tried in turn
 MOST_PAIRS = 3_000_000  # more would only cost time: the pattern is lost in chance
 
@@ -90,6 +91,31 @@ def _box(values: NDArray[np.float64]) -> FloatArray:
     return np.asarray(values[:-2] + values[1:-1] + values[2:])
 
 
+def _around(marginal: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean over a sixth of the cells about each (cut at the ends), and how many cells those are."""
+    n = len(marginal)
+    half = max(n // 12, 2 * BOX)
+    total = np.concatenate([[0.0], np.cumsum(marginal)])
+    low = np.maximum(np.arange(n) - half, 0)
+    high = np.minimum(np.arange(n) + half + 1, n)
+    return np.asarray((total[high] - total[low]) / (high - low)), np.asarray(high - low)
+
+
+def _expected(counts: NDArray[np.int64], row: IntArray, col: IntArray, n: FloatArray) -> FloatArray:
+    """Chance pairs in the box about a cell, had its own `n` pairs not been there.
+
+    Chance pairs spread as the product of a distribution of lines and one of columns, both smooth
+    and densest at small offsets, where the lists overlap most.
+    """
+    by_row, rows = _around(counts.sum(axis=1).astype(np.float64))
+    by_col, cols = _around(counts.sum(axis=0).astype(np.float64))
+    others = np.maximum(float(counts.sum()) - n, 1.0)
+    along = np.maximum(by_row[row] - n / rows[row], 0.0)
+    across = np.maximum(by_col[col] - n / cols[col], 0.0)
+    floor = 0.1 * others / counts.size
+    return np.asarray(BOX * BOX * np.maximum(along * across / others, floor) + 1e-3)
+
+
 def _vote(
     dl: FloatArray,
     dc: FloatArray,
@@ -113,24 +139,21 @@ def _vote(
             inside = in_row & (col >= 0) & (col < bins_c)
             flat = (row[inside] * bins_c + col[inside]).astype(np.int64)
             counts = np.bincount(flat, minlength=bins_l * bins_c).reshape(bins_l, bins_c)
-            # Chance pairs are spread as the product of the two distributions: dense where the
-            # lists overlap most, at small offsets.
-            total = max(float(counts.sum()), 1.0)
-            by_row, by_col = counts.sum(axis=1) / total, counts.sum(axis=0)
-            expected = np.outer(_box(by_row), _box(by_col)) + 1e-3
             # BOX x BOX cells about each inner cell; no pair of interest lies at the rim.
             boxes = _box(_box(counts.astype(np.float64)).T).T
-            high = np.flatnonzero(boxes > expected + 3.0 * np.sqrt(expected) + 2.0)
+            high = np.flatnonzero(boxes >= max(FEWEST_PAIRS, 0.5 * float(boxes.max())))
             if len(high) == 0:
                 continue
-            chances = _chance(boxes.flat[high], expected.flat[high])
-            top = int(high[np.argmin(chances)])
-            log_p = float(np.min(chances)) + float(np.log10(trials))
+            n = boxes.flat[high]
+            k, m = np.divmod(high, bins_c - 2)
+            expected = _expected(counts, k + 1, m + 1, n)
+            chances = _chance(n, expected)
+            top = int(np.argmin(chances))
+            log_p = float(chances[top]) + float(np.log10(trials))
             if log_p < best[0]:
-                k, m = divmod(top, bins_c - 2)
-                a0 = (k + 1.5 - bins_l / 2) * cell
-                b0 = (m + 1.5 - bins_c / 2) * cell
-                pairs, chance = float(boxes.flat[top]), float(expected.flat[top])
+                a0 = float(k[top] + 1.5 - bins_l / 2) * cell
+                b0 = float(m[top] + 1.5 - bins_c / 2) * cell
+                pairs, chance = float(n[top]), float(expected[top])
                 best = (log_p, a0, float(a1), b0, float(b1), pairs, chance)
     return best
 

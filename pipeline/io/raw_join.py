@@ -4,7 +4,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from pipeline.config import Config
+from pipeline.config import LINE_BIN, Config
 from pipeline.io.raw_facts import PlacedSegment, Rejected, SegmentFacts, label_of, refuse
 from pipeline.io.raw_place import LONGEST_GAP, place_by_own_times, place_by_strip_time
 from pipeline.strip import Segment, Strip, add_seconds, night_of
@@ -155,8 +155,11 @@ def _drop_duplicates(
 
 def _make_strip(placed: list[PlacedSegment], problems: list[str], config: Config) -> Strip:
     first = placed[0].facts
+    lead, reason = _find_lead(placed, config)
+    if reason:
+        problems = [*problems, reason]
     segments = tuple(
-        Segment(path=p.facts.path, number=p.facts.order, first_line=p.first_line,
+        Segment(path=p.facts.path, number=p.facts.order, first_line=p.first_line + lead,
                 n_lines=p.facts.n_lines)
         for p in placed
     )  # fmt: skip
@@ -169,6 +172,8 @@ def _make_strip(placed: list[PlacedSegment], problems: list[str], config: Config
     start = first.time
     if config.raw.time_refers_to == "strip_end":
         start = float(add_seconds(first.time, -(n_lines - 1) * first.line_period))
+    elif lead:
+        start = float(add_seconds(first.time, -lead * first.line_period))
     if n_lines <= config.camera.n_stage:
         ramp = f"the strip is all ramp: {n_lines} lines, n_stage is {config.camera.n_stage}"
         problems = [*problems, ramp]
@@ -189,6 +194,33 @@ def _make_strip(placed: list[PlacedSegment], problems: list[str], config: Config
         gaps=tuple(gaps),
         problems=tuple(problems),
     )
+
+
+def _find_lead(placed: list[PlacedSegment], config: Config) -> tuple[int, str]:
+    """Lines that went before the first file: they hold no data, but the chip was integrating.
+
+    Returns
+    -------
+    lines : int
+        Length of the gap before the first file.
+    reason : str
+        What the reader should know; empty for nothing.
+    """
+    facts = placed[0].facts
+    if config.raw.starts_full:
+        # Whole bins, so that no bin of the summary mixes gap and data.
+        return -(-config.camera.n_stage // LINE_BIN) * LINE_BIN, ""
+    lost = facts.number - config.raw.first_segment if facts.number is not None else 0
+    if lost <= 0:
+        return 0, ""
+    lengths = {p.facts.n_lines for p in placed[:-1]} or {facts.n_lines}
+    if len(lengths) > 1:
+        return 0, (
+            f"segments before {facts.name} are missing and segments differ in length, so the "
+            "lines lost cannot be counted: the first n_stage lines there are taken as a ramp"
+        )
+    lines = lost * lengths.pop()
+    return lines, f"{lost} segment(s) before {facts.name} are missing: {lines} lines without data"
 
 
 def _separate_names(strips: list[Strip]) -> list[Strip]:

@@ -25,7 +25,7 @@ from pipeline.stages.deep_tile import (
 )
 from pipeline.stages.detect import Detections, DetectOptions
 from pipeline.stages.moments import measure_moments
-from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf
+from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf, make_model_image
 from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
 from pipeline.stages.tile_psf import SINGLE, Mixture, TilePsf, make_tile_psf
 from pipeline.stages.tile_psf_fit import TilePsfOptions, fit_tile_psf
@@ -281,6 +281,15 @@ def measure_deep(
     kept = np.arange(len(found))
     if in_core is not None and kept.size:
         kept = np.flatnonzero(in_core(fitted.column, fitted.line))
+    models = make_model_image(
+        flux.shape,
+        fitted.line,
+        fitted.column,
+        fitted.flux,
+        model,
+        first_line=0,
+        half_size=psf.half_size,
+    )
     parts = []
     for start in range(0, kept.size, _BATCH):
         which = kept[start : start + _BATCH]
@@ -296,6 +305,7 @@ def measure_deep(
             first_line=0,
             photon_variance=np.full(flux.shape[1], tile.photon),
             half_size=options.cutout_half,
+            models=models,
         )
         parts.append(_measure(cutouts, found.select(which), psf, noise, radius, options))
     if not parts:

@@ -141,8 +141,11 @@ def required_halo(options: DetectOptions, *, kernel_half_size: int) -> int:
     return 2 * options.shape_radius + kernel_half_size + 2
 
 
-def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.bool_]:
-    """Pixels whose kernel meets a bad pixel or the edge of the array."""
+def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.uint8]:
+    """1 where the kernel meets a bad pixel or the edge of the array, 2 where it meets nothing else.
+
+    Large parts of a tile may hold no data; they need no sums.
+    """
     hl, hc = kl // 2, kc // 2
     n_lines, n_columns = bad.shape
     total = np.zeros((n_lines + 1, n_columns + 1), dtype=np.int32)
@@ -151,9 +154,11 @@ def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.bool_]:
     top, bottom = np.clip(l - hl, 0, None), np.clip(l + hl + 1, None, n_lines)
     left, right = np.clip(c - hc, 0, None), np.clip(c + hc + 1, None, n_columns)
     rows = total[bottom] - total[top]
-    out = np.asarray((rows[:, right] - rows[:, left]) > 0)
-    out[(l < hl) | (l >= n_lines - hl), :] = True
-    out[:, (c < hc) | (c >= n_columns - hc)] = True
+    number = rows[:, right] - rows[:, left]
+    out = (number > 0).astype(np.uint8)
+    out[(l < hl) | (l >= n_lines - hl), :] = 1
+    out[:, (c < hc) | (c >= n_columns - hc)] = 1
+    out[number == np.outer(bottom - top, right - left)] = 2
     return out
 
 

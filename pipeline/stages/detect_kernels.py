@@ -100,8 +100,11 @@ def normalise(
         g = line_group[l]
         for c in range(n_columns):
             h = column_group[c]
-            if not touched[l, c]:
+            if touched[l, c] == 0:
                 out[l, c] *= scale[g, h]
+                continue
+            if touched[l, c] == 2:  # no good pixel at all
+                out[l, c] = -np.inf
                 continue
             s = good_weight(kernels[g, h], bad, l, c)
             if s < min_weight * full[g, h]:

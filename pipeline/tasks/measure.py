@@ -11,7 +11,7 @@ from pipeline.stages.cutouts import isolate_sources, stack_cutouts
 from pipeline.stages.detect import Detections
 from pipeline.stages.moments import measure_moments
 from pipeline.stages.ownership import own
-from pipeline.stages.psf_fit import fit_psf, required_fit_halo
+from pipeline.stages.psf_fit import fit_psf, make_model_image, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
 
@@ -146,12 +146,16 @@ def measure_block(
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
     half = int(np.ceil(max(options.total.extent * widest_fwhm * 0.6, options.aperture_radius) + 2))
+    models = make_model_image(
+        block.image.shape, fit.line, fit.column, fit.flux, psf, first_line=low,
+        half_size=psf.half_size,
+    )  # fmt: skip
     shapes: list[tuple[FloatArray, ...]] = []
     for first in range(0, mine.size, _BATCH):
         which = mine[first : first + _BATCH]
         cut = isolate_sources(
             block.image, block.variance, block.mask, fit.line, fit.column, fit.flux, psf,
-            which=which, first_line=low, photon_variance=photon, half_size=half,
+            which=which, first_line=low, photon_variance=photon, half_size=half, models=models,
         )  # fmt: skip
         width = fwhm[first : first + _BATCH]
         moments = measure_moments(cut, width / _FWHM_OF_SIGMA)

@@ -130,14 +130,26 @@ def test_wrong_hemisphere_is_refused(telescope):
         match_stars(wrong, stars.detections, stars.references, options=OPTIONS)
 
 
-def test_unrelated_stars_are_refused(telescope):
-    """Wrong hemisphere and an all-sky catalogue: plenty of stars, no pattern. Ten tries."""
-    guess, truth = telescope.make_pair()
-    for seed in range(10):
-        here = telescope.simulate(truth, np.random.default_rng(seed), n=400)
-        there = telescope.simulate(truth, np.random.default_rng(1000 + seed), n=400)
+@pytest.mark.parametrize(("n_detected", "n_reference"), [(60, 60), (400, 400), (400, 2000)])
+def test_unrelated_stars_are_refused(telescope, n_detected, n_reference):
+    """Wrong hemisphere and an all-sky catalogue: plenty of stars, no pattern.
+
+    A short strip, whose chance pairs crowd at small offsets.
+    """
+    guess, truth = telescope.make_pair(n_lines=5000)
+    for seed in range(5):
+        here = telescope.simulate(truth, np.random.default_rng(seed), n=n_detected)
+        there = telescope.simulate(truth, np.random.default_rng(1000 + seed), n=n_reference)
         with pytest.raises(SolutionError, match=r"no pattern of the .* detections"):
             match_stars(guess, here.detections, there.references, options=OPTIONS)
+
+
+def test_a_dozen_stars_suffice(telescope):
+    guess, truth = telescope.make_pair(n_lines=5000)
+    stars = telescope.simulate(truth, np.random.default_rng(3), n=12, lost=0.0, false=0.3)
+    match = match_stars(guess, stars.detections, stars.references, options=OPTIONS)
+    assert len(match.detection) >= 11
+    assert purity(match, stars) > 0.9
 
 
 def test_clock_beyond_the_range_is_refused_or_widened(telescope):

@@ -178,7 +178,7 @@ def detect_stars(image: DriftImage, *, threshold: float, radius: float) -> dict[
     inside = (line > 20) & (line < data.shape[0] - 21)
     inside &= (column > 20) & (column < data.shape[1] - 21)
     # a galaxy moves neither the centroid nor the magnitude by seeing alone: keep what is narrow
-    half_light, _ = sep.half_light(
+    half_light, _ = sep.flux_radius(
         data, column, line, np.full(len(found), 2 * radius), 0.5, normflux=flux
     )
     stellar = np.abs(half_light - np.median(half_light)) < 0.3 * np.median(half_light)
