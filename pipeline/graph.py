@@ -179,6 +179,12 @@ def _attempt_shared(
     return _attempt(function, key, (*shared, *args))
 
 
+def _quieten() -> None:
+    """Leave dask's news of workers that come and go out of a run's output; its errors stay."""
+    for name in ("distributed", "distributed.scheduler", "distributed.nanny", "distributed.core"):
+        logging.getLogger(name).setLevel(logging.ERROR)
+
+
 @contextmanager
 def open_runner(
     *,
@@ -207,6 +213,7 @@ def open_runner(
     if scheduler:
         from distributed import Client
 
+        _quieten()
         with Client(scheduler) as client:
             yield DaskRunner(client, progress)
         return
@@ -216,6 +223,7 @@ def open_runner(
         return
     from distributed import Client, LocalCluster
 
+    _quieten()
     # One thread a worker: numba and BLAS threads of their own would fight over the same cores.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")

@@ -24,10 +24,17 @@ FloatArray = NDArray[np.float64]
 # Three-point Gauss-Legendre rule over one pixel: exact for polynomials of degree five.
 _PIXEL_NODES = np.array([-math.sqrt(0.6) / 2.0, 0.0, math.sqrt(0.6) / 2.0])
 _PIXEL_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
-# Three-point Gauss-Hermite rule for a unit Gaussian: it has the moments of the path up to the
-# fifth, which is all the truth tells of it.
-_PATH_NODES = np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)])
-_PATH_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+# A star drifts at an almost constant rate, so its path is an evenly filled line along the longer
+# axis of its moments: Gauss-Legendre nodes over +-sqrt(3) standard deviations, dense enough for
+# the seeing to blur them together. What is left across is small and takes the moments of a
+# Gaussian up to the fifth.
+_MOST_NODES = 15
+_ACROSS_NODES = np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)])
+_ACROSS_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+_RULES = np.zeros((_MOST_NODES + 1, 2, _MOST_NODES))
+for _n in range(1, _MOST_NODES + 1):
+    _RULES[_n, 0, :_n], _RULES[_n, 1, :_n] = np.polynomial.legendre.leggauss(_n)
+    _RULES[_n, 1, :_n] /= 2.0
 # The drawn square reaches this many full widths from the star; beyond it a Moffat profile of
 # exponent three holds half a per cent of the light.
 _REACH = 3.5
@@ -70,7 +77,10 @@ def _sum_information(
     core = fwhm / (2.0 * math.sqrt(2.0 ** (1.0 / beta) - 1.0))
     inverse_core2 = 1.0 / (core * core)
     height = (beta - 1.0) * inverse_core2 / math.pi
-    half = max(6, math.ceil(_REACH * fwhm))
+    reach = 0.0
+    for k in range(path.shape[0]):
+        reach = max(reach, abs(path[k, 0]), abs(path[k, 1]))
+    half = max(6, math.ceil(_REACH * fwhm + reach))
     line0 = math.floor(line + 0.5)
     column0 = math.floor(column + 0.5)
     i_ff = i_fl = i_fc = i_ll = i_lc = i_cc = 0.0
@@ -124,7 +134,6 @@ def _sum_all(
     beta: float,
     results: FloatArray,
 ) -> None:
-    path = np.empty((_PATH_NODES.size * _PATH_NODES.size, 3))
     for s in range(stars.shape[0]):
         ll, lc, cc = moments[s, 0], moments[s, 1], moments[s, 2]
         # Principal axes of the path's covariance.
@@ -133,14 +142,17 @@ def _sum_all(
         half = math.sqrt(0.25 * (ll - cc) ** 2 + lc * lc)
         major = math.sqrt(max(mean + half, 0.0))
         minor = math.sqrt(max(mean - half, 0.0))
+        reach = math.sqrt(3.0) * major
+        n = min(_MOST_NODES, max(3, math.ceil(4.0 * reach / stars[s, 2]) + 2))
+        path = np.empty((n * _ACROSS_NODES.size, 3))
         k = 0
-        for a in range(_PATH_NODES.size):
-            for b in range(_PATH_NODES.size):
-                u = major * _PATH_NODES[a]
-                v = minor * _PATH_NODES[b]
+        for a in range(n):
+            for b in range(_ACROSS_NODES.size):
+                u = reach * _RULES[n, 0, a]
+                v = minor * _ACROSS_NODES[b]
                 path[k, 0] = u * math.cos(angle) - v * math.sin(angle)
                 path[k, 1] = u * math.sin(angle) + v * math.cos(angle)
-                path[k, 2] = _PATH_WEIGHTS[a] * _PATH_WEIGHTS[b]
+                path[k, 2] = _RULES[n, 1, a] * _ACROSS_WEIGHTS[b]
                 k += 1
         _sum_information(stars[s], path, beta, results[s])
 

@@ -111,7 +111,7 @@ def draw_conditions(curves: Table, *, title: str) -> Figure:
                     linewidth=0,
                 )
             axes[2].annotate(
-                "grey: cloud", (0.99, 0.05), xycoords="axes fraction", ha="right", color=INK
+                "grey: cloud, or zero point uncertain", (0.99, 0.05), xycoords="axes fraction", ha="right", color=INK
             )
         axes[2].set_ylabel("zero point\n[mag]")
         axes[3].step(minutes, curves["n_stars"], where="mid", color=PALETTE[3])

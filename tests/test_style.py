@@ -1,0 +1,25 @@
+"""The linter, the formatter and the type checker find nothing."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("ruff", "check", "."),
+        ("ruff", "format", "--check", "."),
+        ("mypy", "--no-error-summary"),
+    ],
+    ids=lambda c: " ".join(c),
+)
+def test_tool_finds_nothing(command):
+    done = subprocess.run(
+        [sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, (done.stdout + done.stderr)[-4000:]
