@@ -8,7 +8,7 @@ import hashlib
 import json
 import tomllib
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from pydantic import PrivateAttr, ValidationError, model_validator
 
@@ -135,9 +135,12 @@ class Config(Section):
         """
         data = self.model_dump(mode="python", exclude_unset=True)
         *tables, name = dotted.split(".")
-        place = data
+        place: Any = data
         for table in tables:
-            place = place.setdefault(table, {})
+            place = place.setdefault(table, {}) if isinstance(place, dict) else None
+        if not name or not isinstance(place, dict):
+            msg = f"option: {dotted}: received {value!r}; allowed: keys of tables, table.key"
+            raise ConfigError(msg)
         place[name] = value
         try:
             changed = type(self).model_validate(data)

@@ -256,6 +256,10 @@ class RawConfig(Section):
             if getattr(self.constants, word) is None and getattr(self.keywords, word) is None:
                 rule = f"a FITS keyword here, or a value in raw.constants.{word}"
                 problems.append((f"keywords.{word}", None, rule))
+        if self.starts_full and self.time_refers_to == "shutter_open":
+            # That time is the beginning of the very ramp that starts_full denies.
+            rule = "false, since raw.time_refers_to = 'shutter_open' times the ramp's first line"
+            problems.append(("starts_full", True, rule))
         period = self.constants.line_period
         if period is not None and not (isinstance(period, int | float) and period > 0):
             problems.append(("constants.line_period", period, "a positive number"))

@@ -4,7 +4,7 @@ from typing import Any, Literal, Self
 
 from pydantic import StrictBool, StrictFloat, StrictInt, model_validator
 
-from pipeline.config_base import LINE_BIN, Problem, Section, Text, key, raise_problems
+from pipeline.config_base import Problem, Section, Text, key, raise_problems
 
 __all__ = [
     "AstrometryConfig",

@@ -1,6 +1,14 @@
 """The errors a user can cause or meet; each says what was found, expected, and what to do."""
 
-__all__ = ["CalibrationError", "ConfigError", "DriftloomError", "ProductError", "RawError", "ReferenceCatalogueError", "SolutionError"]
+__all__ = [
+    "CalibrationError",
+    "ConfigError",
+    "DriftloomError",
+    "ProductError",
+    "RawError",
+    "ReferenceCatalogueError",
+    "SolutionError",
+]
 
 
 class DriftloomError(Exception):
@@ -12,7 +20,7 @@ class ConfigError(DriftloomError, ValueError):
 
 
 class RawError(DriftloomError, ValueError):
-    """A raw segment is unreadable, truncated, or contradicts its neighbours or the configuration."""
+    """A raw segment is unreadable, cut short, or contradicts its neighbours or configuration."""
 
 
 class CalibrationError(DriftloomError, ValueError):

@@ -11,6 +11,7 @@ import traceback
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 from pipeline.errors import DriftloomError
@@ -93,9 +94,7 @@ def _attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> O
     except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night
         logger.warning("%s failed:\n%s", key, traceback.format_exc())
         where = traceback.extract_tb(error.__traceback__)[-1]
-        text = (
-            f"{type(error).__name__}: {error} ({os.path.basename(where.filename)}:{where.lineno})"
-        )
+        text = f"{type(error).__name__}: {error} ({Path(where.filename).name}:{where.lineno})"
         return Outcome(key, None, text, time.perf_counter() - begin)
     return Outcome(key, value, None, time.perf_counter() - begin)
 

@@ -29,6 +29,7 @@ from pipeline.stages.trails import concatenate_significance, find_trails
 from pipeline.strip import Strip
 from pipeline.tasks.calibrated import write_calibrated
 from pipeline.tasks.catalogue import StripResult
+from pipeline.tasks.deep import TieStars
 from pipeline.tasks.finish import finish_strip
 from pipeline.tasks.first_look import FirstLook, look_at_strip, refer_to
 from pipeline.tasks.measure import concatenate_measurements, measure_block
@@ -37,7 +38,6 @@ from pipeline.tasks.night_products import write_night_vectors
 from pipeline.tasks.options import StageOptions, make_options
 from pipeline.tasks.point_spread import Spread, fit_point_spread, join_detections
 from pipeline.tasks.search import BlockFind, search_block
-from pipeline.tasks.deep import TieStars
 from pipeline.tasks.stacks import StackInput, merge_deep, stack_tile
 from pipeline.tasks.summary import summarise_block
 from pipeline.tasks.tiles import EpochTile, make_grid, plan_tiles, rectify_tile
@@ -392,12 +392,12 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
     outcomes = run.runner.run(
         finish_strip, tasks, label="catalogues", common=(run.config, str(run.out))
     )
-    results = []
-    for strip in science:
-        if strip.name in outcomes and run.record(
-            outcomes[strip.name], night=night, strip=strip.name, step="catalogue", block=None
-        ):
-            results.append(outcomes[strip.name].value)
+    results = [
+        outcomes[s.name].value
+        for s in science
+        if s.name in outcomes
+        and run.record(outcomes[s.name], night=night, strip=s.name, step="catalogue", block=None)
+    ]
     if run.config.products.calibrated_strips:
         run.run_blocks(
             write_calibrated, science,

@@ -63,7 +63,7 @@ def _cross(coefficients: Floats, target: float) -> float:
 
 
 @njit(cache=True)
-def clock_stars(  # noqa: PLR0917 - numba has no keyword-only arguments
+def clock_stars(
     image: Floats,
     first_line: int,
     centre: Floats,

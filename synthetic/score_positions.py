@@ -81,8 +81,8 @@ def compute_residual(world: World, stars: Stars, key: str) -> FloatArray:
         The joined table.
     key : str
         ``line``, ``column`` (px), ``ra``, ``dec`` (px on the sky, along the axis), ``flux_psf``,
-        ``flux_aperture`` (true electron, one scale per strip removed), ``mag_psf``, ``mag_aperture``
-        (mag, nothing removed).
+        ``flux_aperture`` (true electron, one scale per strip removed), ``mag_psf``,
+        ``mag_aperture`` (mag, nothing removed).
 
     Returns
     -------

@@ -17,7 +17,7 @@ HALF_PIXEL = PHASES // 2
 
 
 @njit(cache=True)
-def spread(  # noqa: PLR0917 - numba has no keyword-only arguments
+def spread(
     image: Floats,
     stamp: Floats,
     line: int,
@@ -40,7 +40,7 @@ def spread(  # noqa: PLR0917 - numba has no keyword-only arguments
 
 
 @njit(cache=True)
-def spread_wing(  # noqa: PLR0917 - numba has no keyword-only arguments
+def spread_wing(
     image: Floats,
     line: float,
     column: float,
@@ -87,7 +87,7 @@ def weigh_neighbours(delta: float, out: Floats) -> None:
 
 
 @njit(cache=True)
-def drop_points(  # noqa: PLR0917 - numba has no keyword-only arguments
+def drop_points(
     image: Floats,
     first_line: int,
     lines: Floats,

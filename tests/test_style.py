@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[1]
         ("ruff", "format", "--check", "."),
         ("mypy", "--no-error-summary"),
     ],
-    ids=lambda c: " ".join(c),
+    ids=" ".join,
 )
 def test_tool_finds_nothing(command):
     done = subprocess.run(

@@ -64,12 +64,17 @@ def encode_checksum(value: int) -> str:
 
 
 def add_datasums(stream: IO[bytes]) -> None:
-    """Fill in DATASUM and CHECKSUM of every HDU of an open file.
+    """Fill in DATASUM and CHECKSUM of every image of an open file.
 
     Parameters
     ----------
     stream : file object
         Open for reading and writing; every header has both keywords already.
+
+    Raises
+    ------
+    OSError
+        If the file ends within an image.
     """
     stream.seek(0)
     while True:
@@ -87,6 +92,9 @@ def add_datasums(stream: IO[bytes]) -> None:
         total, left = 0, padded
         while left:
             chunk = stream.read(min(_CHUNK, left))
+            if not chunk:
+                msg = "the file ends within an image"
+                raise OSError(msg)
             total = sum_words(chunk, start=total)
             left -= len(chunk)
         header["DATASUM"] = str(total)

@@ -1,7 +1,8 @@
 """Every column of every table: name, unit, UCD1+, description, type.
 
 Writers, readers and the documentation take columns from here. Units are FITS 4.0 strings that
-VOUnit knows too, but for "electron", which both lack; UCDs follow the IVOA controlled vocabulary, UCD1+.
+VOUnit knows too, but for "electron", which both lack; UCDs follow the IVOA controlled vocabulary
+UCD1+.
 """
 
 from dataclasses import dataclass
@@ -206,7 +207,8 @@ DARK: Schema = (
            "dark signal of one row"),
     Column("dark_err", "float64", "electron/s", "stat.error;obs.calib.dark", "error of dark"),
     Column("total", "float64", "electron", "phot.count;obs.calib.dark", "bias + n_stage tau dark"),
-    Column("total_err", "float64", "electron", "stat.error;phot.count;obs.calib.dark", "error of total"),
+    Column("total_err", "float64", "electron", "stat.error;phot.count;obs.calib.dark",
+           "error of total"),
     _MASK,
 )  # fmt: skip
 
@@ -215,7 +217,8 @@ RESPONSE: Schema = (
     Column("response", "float64", "", "instr.sensitivity;obs.calib.flat",
            "response relative to the chip"),
     Column("response_err", "float64", "", "stat.error;instr.sensitivity", "error of response"),
-    Column("intercept", "float64", "electron", "phot.count;obs.calib.flat", "what bias and dark missed"),
+    Column("intercept", "float64", "electron", "phot.count;obs.calib.flat",
+           "what bias and dark missed"),
     Column("intercept_err", "float64", "electron", "stat.error;phot.count;obs.calib.flat",
            "error of intercept"),
     Column("chi2", "float64", "", "stat.fit.chi2", "reduced chi-square of level against sky"),

@@ -1,5 +1,6 @@
 """FITS images: whole ones, and long ones written a block of lines at a time."""
 
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -244,14 +245,15 @@ def read_image(
         If the file is missing or damaged.
     """
     try:
-        with fits.open(path, memmap=False) as hdus:
+        with warnings.catch_warnings(), fits.open(path, memmap=False) as hdus:
+            warnings.simplefilter("error")  # "may have been truncated" is damage
             images = {}
             for hdu in hdus[1:]:
                 kind = hdu.data.dtype.newbyteorder("=")
                 images[hdu.name] = np.array(hdu.data, dtype=kind)
             headers = {hdu.name: hdu.header.copy() for hdu in hdus[1:]}
             return images, hdus[0].header.copy(), headers
-    except (OSError, ValueError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, TypeError, AttributeError, Warning) as error:
         msg = f"{path}: cannot be read ({' '.join(str(error).split())}); remove it and start again"
         raise ProductError(msg) from error
 

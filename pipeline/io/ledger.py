@@ -4,10 +4,11 @@ import json
 import os
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 
+from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure
 
 __all__ = ["Ledger", "read_ledger"]
@@ -26,14 +27,6 @@ class Ledger:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
-        # A line that a crash tore must not swallow the next one.
-        try:
-            torn = self.path.exists() and not self.path.read_bytes().endswith(b"\n")
-            if torn and self.path.stat().st_size:
-                with self.path.open("ab") as stream:
-                    stream.write(b"\n")
-        except OSError as error:
-            raise explain_failure(self.path, error) from error
 
     def record(
         self,
@@ -65,18 +58,32 @@ class Ledger:
 
         Raises
         ------
+        ValueError
+            If there is no such state.
         ProductError
             If the system refuses.
         """
+        if state not in get_args(State):
+            msg = f"state must be one of {', '.join(get_args(State))}, received {state!r}"
+            raise ValueError(msg)
         row: dict[str, Any] = {
             "time": datetime.now(UTC).isoformat(timespec="milliseconds"),
             "night": night, "strip": strip, "step": step,
-            "block": None if block is None else list(block), "state": state, "reason": reason,
-            "seconds": None if seconds is None or not np.isfinite(seconds) else round(seconds, 3),
+            "block": None if block is None else [int(line) for line in block],
+            "state": state, "reason": reason,
+            "seconds": None if seconds is None or not np.isfinite(seconds)
+            else round(float(seconds), 3),
         }  # fmt: skip
+        text = json.dumps(row, allow_nan=False) + "\n"
         try:
-            with self.path.open("a", encoding="utf-8") as stream:
-                stream.write(json.dumps(row, allow_nan=False) + "\n")
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with self.path.open("a+b") as stream:
+                # A line that a crash or a full disk tore must not swallow the next one.
+                if stream.seek(0, os.SEEK_END):
+                    stream.seek(-1, os.SEEK_END)
+                    if stream.read(1) != b"\n":
+                        text = "\n" + text
+                stream.write(text.encode("ascii"))
                 stream.flush()
                 os.fsync(stream.fileno())
         except OSError as error:
@@ -95,9 +102,19 @@ def read_ledger(path: str | Path) -> list[dict[str, Any]]:
     -------
     list of dict
         In the order of writing.
+
+    Raises
+    ------
+    ProductError
+        If the file cannot be read.
     """
+    try:
+        text = Path(path).read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        msg = f"{path}: cannot be read ({error.strerror}); give the folder of a run's products"
+        raise ProductError(msg) from error
     rows = []
-    for line in Path(path).read_text(encoding="utf-8", errors="replace").splitlines():
+    for line in text.split("\n"):
         try:
             row = json.loads(line)
         except json.JSONDecodeError:

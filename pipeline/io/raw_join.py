@@ -6,7 +6,12 @@ from dataclasses import replace
 
 from pipeline.config import LINE_BIN, Config
 from pipeline.io.raw_facts import PlacedSegment, Rejected, SegmentFacts, label_of, refuse
-from pipeline.io.raw_place import LONGEST_GAP, place_by_own_times, place_by_strip_time
+from pipeline.io.raw_place import (
+    LONGEST_GAP,
+    name_missing,
+    place_by_own_times,
+    place_by_strip_time,
+)
 from pipeline.strip import Segment, Strip, add_seconds, night_of
 
 __all__ = ["join_segments"]
@@ -157,7 +162,7 @@ def _make_strip(placed: list[PlacedSegment], problems: list[str], config: Config
     first = placed[0].facts
     lead, reason = _find_lead(placed, config)
     if reason:
-        problems = [*problems, reason]
+        problems = [reason, *problems]
     segments = tuple(
         Segment(path=p.facts.path, number=p.facts.order, first_line=p.first_line + lead,
                 n_lines=p.facts.n_lines)
@@ -207,20 +212,29 @@ def _find_lead(placed: list[PlacedSegment], config: Config) -> tuple[int, str]:
         What the reader should know; empty for nothing.
     """
     facts = placed[0].facts
+    lost = facts.number - config.raw.first_segment if facts.number is not None else 0
+    if placed[0].first_line > 0:  # placed from the time of the strip's start, gap and all
+        return 0, ""
+    reason = ""
+    if lost > 0:
+        what = name_missing(config.raw.first_segment, facts.order)
+        reason = f"{what} missing: the strip begins with segment {facts.order}"
     if config.raw.starts_full:
         # Whole bins, so that no bin of the summary mixes gap and data.
-        return -(-config.camera.n_stage // LINE_BIN) * LINE_BIN, ""
-    lost = facts.number - config.raw.first_segment if facts.number is not None else 0
+        return -(-config.camera.n_stage // LINE_BIN) * LINE_BIN, reason
     if lost <= 0:
         return 0, ""
     lengths = {p.facts.n_lines for p in placed[:-1]} or {facts.n_lines}
     if len(lengths) > 1:
         return 0, (
-            f"segments before {facts.name} are missing and segments differ in length, so the "
-            "lines lost cannot be counted: the first n_stage lines there are taken as a ramp"
+            f"{reason}; the others differ in length, so the lines lost cannot be counted and its "
+            f"first {config.camera.n_stage} lines are taken as a ramp"
         )
-    lines = lost * lengths.pop()
-    return lines, f"{lost} segment(s) before {facts.name} are missing: {lines} lines without data"
+    length = lengths.pop()
+    return lost * length, (
+        f"{reason}; taken to be as long as the others ({length} lines): lines 0 to "
+        f"{lost * length - 1} have no data"
+    )
 
 
 def _separate_names(strips: list[Strip]) -> list[Strip]:

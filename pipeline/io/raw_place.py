@@ -9,7 +9,7 @@ from pipeline.config import Config
 from pipeline.io.raw_facts import PlacedSegment, Rejected, SegmentFacts, label_of, refuse
 from pipeline.strip import add_seconds, seconds_between
 
-__all__ = ["LONGEST_GAP", "place_by_own_times", "place_by_strip_time"]
+__all__ = ["LONGEST_GAP", "name_missing", "place_by_own_times", "place_by_strip_time"]
 
 LONGEST_GAP = 43200.0
 """Seconds; strips of one name in different nights are further apart."""
@@ -64,17 +64,13 @@ def place_by_own_times(
         skipped = cluster[after].order - cluster[before].order - 1
         n_gap = max(0, round(gap / period)) if skipped or gap > tolerance else 0
         if n_gap:
-            what = _name_missing(cluster[before].order + 1, cluster[after].order)
+            what = name_missing(cluster[before].order + 1, cluster[after].order)
             reason = f"{what} missing" if skipped else f"the clock jumps by {gap:.3f} s"
             problems.append(
                 f"{reason} before segment {cluster[after].order}: lines {line} to "
                 f"{line + n_gap - 1} have no data"
             )
         placed.append(PlacedSegment(cluster[after], line + n_gap))
-    first = placed[0].facts.order
-    if first > config.raw.first_segment:
-        what = _name_missing(config.raw.first_segment, first)
-        problems.append(f"{what} missing: the strip begins with segment {first}")
     return placed, problems
 
 
@@ -191,9 +187,6 @@ def place_by_strip_time(
     lengths = {f.n_lines for f in kept[:-1]} or {kept[0].n_lines}
     equal = lengths.pop() if len(lengths) == 1 else None
     problems: list[str] = []
-    if at_end and kept[0].order > config.raw.first_segment:
-        what = _name_missing(config.raw.first_segment, kept[0].order)
-        problems.append(f"{what} missing: the strip begins with segment {kept[0].order}")
     placed: list[PlacedSegment] = []
     line, expected_number = 0, lowest
     for position, fact in enumerate(kept):
@@ -206,7 +199,7 @@ def place_by_strip_time(
                 break
             placed, line = [], 0
         elif skipped and equal is not None:
-            what = _name_missing(expected_number, fact.order)
+            what = name_missing(expected_number, fact.order)
             n_gap = skipped * equal
             problems.append(
                 f"{what} missing, taken to be as long as the others ({equal} lines): lines {line} "
@@ -221,12 +214,13 @@ def place_by_strip_time(
 
 def _unplaceable(number: int, after: SegmentFacts) -> str:
     return (
-        f"cannot be placed: {_name_missing(number, after.order)} missing, the segments differ in "
+        f"cannot be placed: {name_missing(number, after.order)} missing, the segments differ in "
         "length and carry no times of their own; restore the missing file"
     )
 
 
-def _name_missing(first: int, stop: int) -> str:
+def name_missing(first: int, stop: int) -> str:
+    """Words for the segments from one number up to another: subject and verb."""
     return f"segment {first} is" if stop - first == 1 else f"segments {first} to {stop - 1} are"
 
 

@@ -1,5 +1,6 @@
 """The reference catalogue: positions, proper motions and magnitudes from a local table."""
 
+import warnings
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,7 +56,7 @@ class ReferenceCatalogue:
 def _read_file(path: Path, *, hdu: int) -> Table:
     """Read a table by the suffix of its name."""
     if not path.exists():
-        msg = f"{path}: no such reference catalogue; set reference.path, relative to the configuration"
+        msg = f"{path}: no such file; set reference.path, relative to the configuration file"
         raise ReferenceCatalogueError(msg)
     suffixes = [s.lower() for s in path.suffixes]
     kinds = {
@@ -74,10 +75,16 @@ def _read_file(path: Path, *, hdu: int) -> Table:
             import pyarrow.parquet as pq
 
             arrow = pq.read_table(path)
-            return Table({name: arrow[name].to_numpy() for name in arrow.column_names})
-        if kind == "fits":
-            return Table.read(path, format="fits", hdu=hdu)
-        return Table.read(path, format=kind)
+            table = Table({name: arrow[name].to_numpy() for name in arrow.column_names})
+            for field in arrow.schema:  # where our own writer states units
+                table[field.name].unit = (field.metadata or {}).get(b"unit", b"").decode() or None
+            return table
+        with warnings.catch_warnings():
+            # Units that are no standard ones matter only in the columns that are used.
+            warnings.simplefilter("ignore")
+            if kind == "fits":
+                return Table.read(path, format="fits", hdu=hdu)
+            return Table.read(path, format=kind)
     except Exception as error:
         msg = f"{path}: cannot be read as {kind.removeprefix('ascii.')} ({error}); is it whole?"
         raise ReferenceCatalogueError(msg) from error
@@ -95,13 +102,22 @@ def _column(table: Table, path: Path, name: str, *, key: str, unit: Any) -> Floa
     except (TypeError, ValueError) as error:
         msg = f"{path}: column {name!r} ({key}) does not hold numbers: {error}"
         raise ReferenceCatalogueError(msg) from error
+    if values.ndim != 1:
+        shape = values.shape[1:]
+        msg = f"{path}: column {name!r} ({key}) holds arrays of shape {shape}, expected numbers"
+        raise ReferenceCatalogueError(msg)
     stated = getattr(column, "unit", None)
-    if stated is None or unit is None:
+    if not stated:
         return values
     try:
-        return np.asarray((values * u.Unit(stated)).to_value(unit), dtype=float)
-    except (u.UnitConversionError, ValueError) as error:
-        msg = f"{path}: column {name!r} ({key}) is in {stated}, which cannot be made {unit}: {error}"
+        found = u.Unit(stated)
+        # mag(AB) and the like: the zero point is the catalogue's own affair.
+        found = getattr(found, "function_unit", found)
+        return np.asarray((values * found).to_value(unit), dtype=float)
+    except (u.UnitConversionError, TypeError, ValueError) as error:
+        msg = (
+            f"{path}: column {name!r} ({key}) is in {stated}, which cannot be made {unit}: {error}"
+        )
         raise ReferenceCatalogueError(msg) from error
 
 
@@ -148,12 +164,13 @@ def read_reference(config: Config, filter_name: str) -> ReferenceCatalogue:
     ra_err = read(names.ra_err, "reference.columns.ra_err", u.mas, options.position_error)
     dec_err = read(names.dec_err, "reference.columns.dec_err", u.mas, options.position_error)
     mag = read(
-        reference.magnitudes[filter_name], f"reference.magnitudes.{filter_name}", None, np.nan
+        reference.magnitudes[filter_name], f"reference.magnitudes.{filter_name}", u.mag, np.nan
     )
     mag_err = read(
         reference.magnitude_errors.get(filter_name), f"reference.magnitude_errors.{filter_name}",
-        None, options.magnitude_error,
+        u.mag, options.magnitude_error,
     )  # fmt: skip
+    pm_ra, pm_dec = (np.where(np.isfinite(p), p, 0.0) for p in (pm_ra, pm_dec))
     good = np.isfinite(ra) & np.isfinite(dec) & (np.abs(dec) <= 90.0)
     if not good.any():
         msg = f"{path}: no row has a right ascension and a declination between -90 and 90 degrees"
@@ -163,8 +180,8 @@ def read_reference(config: Config, filter_name: str) -> ReferenceCatalogue:
         np.where(np.isfinite(e) & (e >= 0), e, options.position_error) for e in (ra_err, dec_err)
     ]
     return ReferenceCatalogue(
-        ra=np.mod(ra[good], 360.0), dec=dec[good], pm_ra=np.nan_to_num(pm_ra)[good],
-        pm_dec=np.nan_to_num(pm_dec)[good], ra_err=errors[0][good], dec_err=errors[1][good],
+        ra=np.mod(ra[good], 360.0), dec=dec[good], pm_ra=pm_ra[good], pm_dec=pm_dec[good],
+        ra_err=errors[0][good], dec_err=errors[1][good],
         mag=mag[good], mag_err=mag_err[good], index=np.flatnonzero(good).astype(np.int64),
         n_dropped=int(np.count_nonzero(~good)),
     )  # fmt: skip

@@ -1,5 +1,7 @@
 """A lock that keeps two runs out of one folder of products."""
 
+import errno
+import fcntl
 import json
 import os
 import socket
@@ -13,6 +15,99 @@ from pipeline.io.atomic import explain_failure
 __all__ = ["hold_lock"]
 
 _NAME = "run.lock"
+_UNSUPPORTED = {errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL}
+
+
+@contextmanager
+def hold_lock(folder: str | Path) -> Iterator[Path]:
+    """Hold a folder's lock while the body runs.
+
+    The system's own lock on the file ends with the process that holds it, however it ends, so a
+    run that crashed on this machine blocks nobody. Other machines may share the folder without
+    sharing that lock; a file that names another machine is therefore respected.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Folder of products; it exists.
+
+    Yields
+    ------
+    Path
+        The lock file: process number and machine of the holder, as JSON.
+
+    Raises
+    ------
+    ProductError
+        If another run holds it, or it cannot be written.
+    """
+    path = Path(folder) / _NAME
+    descriptor = _take(path)
+    try:
+        yield path
+    finally:
+        path.unlink(missing_ok=True)
+        os.close(descriptor)
+
+
+def _take(path: Path) -> int:
+    """Descriptor of the lock file, held by this run."""
+    me = {"pid": os.getpid(), "host": socket.gethostname()}
+    while True:
+        try:
+            descriptor = os.open(path, os.O_CREAT | os.O_RDWR, 0o644)
+        except OSError as error:
+            raise explain_failure(path, error) from error
+        try:
+            certain = _lock(descriptor, path)
+            if not _is_same_file(descriptor, path):
+                # Its holder removed it after we opened it: begin anew.
+                os.close(descriptor)
+                continue
+            text = os.pread(descriptor, 4096, 0).decode("utf-8", "replace").strip()
+            if text and not _is_stale(text, certain=certain):
+                raise _refuse(path, text)
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, (json.dumps(me) + "\n").encode(), 0)
+            os.fsync(descriptor)
+        except OSError as error:
+            os.close(descriptor)
+            if isinstance(error, ProductError):
+                raise
+            raise explain_failure(path, error) from error
+        return descriptor
+
+
+def _lock(descriptor: int, path: Path) -> bool:
+    """Take the system's lock; False where this file system has none."""
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        text = os.pread(descriptor, 4096, 0).decode("utf-8", "replace").strip()
+        raise _refuse(path, text) from error
+    except OSError as error:
+        if error.errno in _UNSUPPORTED:
+            return False
+        raise
+    return True
+
+
+def _is_same_file(descriptor: int, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(descriptor), path.stat())
+    except FileNotFoundError:
+        return False
+
+
+def _is_stale(text: str, *, certain: bool) -> bool:
+    """Whether the run that wrote a lock file has ended on this machine without removing it."""
+    try:
+        holder = json.loads(text)
+        pid, host = int(holder["pid"]), str(holder["host"])
+    except (ValueError, KeyError, TypeError):
+        # Torn by a crash within its first moment, if the system's lock can be trusted.
+        return certain
+    return host == socket.gethostname() and (certain or not _is_alive(pid))
 
 
 def _is_alive(pid: int) -> bool:
@@ -26,55 +121,13 @@ def _is_alive(pid: int) -> bool:
     return True
 
 
-def _is_stale(path: Path) -> bool:
-    """Whether the run that made a lock has ended on this machine without removing it."""
+def _refuse(path: Path, text: str) -> ProductError:
     try:
-        holder = json.loads(path.read_text(encoding="utf-8"))
-        pid, host = int(holder["pid"]), str(holder["host"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return False
-    return host == socket.gethostname() and not _is_alive(pid)
-
-
-@contextmanager
-def hold_lock(folder: str | Path) -> Iterator[Path]:
-    """Hold a folder's lock while the body runs.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Folder of products; it exists.
-
-    Yields
-    ------
-    Path
-        The lock file.
-
-    Raises
-    ------
-    ProductError
-        If another run holds it, or it cannot be written.
-    """
-    path = Path(folder) / _NAME
-    if path.exists() and _is_stale(path):
-        path.unlink(missing_ok=True)
-    try:
-        descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644)
-    except FileExistsError as error:
-        try:
-            holder = path.read_text(encoding="utf-8").strip()
-        except OSError:
-            holder = "unknown"
-        msg = (
-            f"{path}: another run works in this folder ({holder}); wait for it, choose another "
-            "folder, or remove the lock file if that run is gone"
-        )
-        raise ProductError(msg) from error
-    except OSError as error:
-        raise explain_failure(path, error) from error
-    try:
-        with os.fdopen(descriptor, "w", encoding="utf-8") as stream:
-            stream.write(json.dumps({"pid": os.getpid(), "host": socket.gethostname()}) + "\n")
-        yield path
-    finally:
-        path.unlink(missing_ok=True)
+        holder = json.loads(text)
+        who = f"process {holder['pid']} on {holder['host']}"
+    except (ValueError, KeyError, TypeError):
+        who = "its holder is unknown"
+    return ProductError(
+        f"{path}: another run works in this folder ({who}); wait for it, choose another folder, "
+        "or remove that file if the run is gone"
+    )

@@ -224,8 +224,8 @@ def _write_parquet(
     }
     metadata = {_META: json.dumps(values), _PROVENANCE: provenance.to_json()}
     schema = pa.schema(fields, metadata=metadata)
-    table = pa.Table.from_arrays([pa.array(a, type=f.type) for a, f in zip(arrays, fields, strict=True)],
-                                 schema=schema)  # fmt: skip
+    typed = [pa.array(a, type=f.type) for a, f in zip(arrays, fields, strict=True)]
+    table = pa.Table.from_arrays(typed, schema=schema)
     pq.write_table(table, path, compression="zstd")
 
 
@@ -239,7 +239,9 @@ def _write_fits(
     codes = {"int64": "K", "int32": "J", "int16": "I", "float64": "D", "float32": "E", "bool": "L"}
     made = []
     for column, array in zip(used, arrays, strict=True):
-        code = codes.get(column.kind) or f"{max(1, array.dtype.itemsize // 4)}A"
+        if column.kind == "str":  # FITS 4.0, section 7.3.3.1: ASCII text
+            array = np.array([text.encode("ascii", "replace") for text in array], dtype="S")
+        code = codes.get(column.kind) or f"{max(1, array.dtype.itemsize)}A"
         made.append(fits.Column(column.name, code, unit=column.unit or None, array=array))
     table = fits.BinTableHDU.from_columns(made)
     for number, column in enumerate(used, 1):

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -25,7 +26,7 @@ Table = Mapping[str, NDArray]
 PALETTE = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 INK = "#333333"
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.size": 9,
     "font.family": "DejaVu Sans",
     "axes.edgecolor": "#888888",
@@ -111,7 +112,11 @@ def draw_conditions(curves: Table, *, title: str) -> Figure:
                     linewidth=0,
                 )
             axes[2].annotate(
-                "grey: cloud, or zero point uncertain", (0.99, 0.05), xycoords="axes fraction", ha="right", color=INK
+                "grey: cloud, or zero point uncertain",
+                (0.99, 0.05),
+                xycoords="axes fraction",
+                ha="right",
+                color=INK,
             )
         axes[2].set_ylabel("zero point\n[mag]")
         axes[3].step(minutes, curves["n_stars"], where="mid", color=PALETTE[3])

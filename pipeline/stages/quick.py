@@ -47,7 +47,16 @@ class BrightStars:
 
 
 @njit(cache=True)
-def _find(image, noise, bad, ceiling, threshold, edge_low, edge_high, out):  # noqa: ANN001, ANN202
+def _find(
+    image: np.ndarray,
+    noise: np.ndarray,
+    bad: np.ndarray,
+    ceiling: np.ndarray,
+    threshold: float,
+    edge_low: int,
+    edge_high: int,
+    out: np.ndarray,
+) -> int:
     n_lines, n_columns = image.shape
     count = 0
     for l in range(max(edge_low, _REACH), min(edge_high, n_lines - _REACH)):

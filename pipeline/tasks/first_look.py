@@ -1,6 +1,7 @@
 """From summaries to a strip's context: first geometry, first point spread, sky."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from pipeline.tasks.context import StripContext
 from pipeline.tasks.night import NightVectors
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["FirstLook", "PATH_NODES", "guess_solution", "look_at_strip", "refer_to", "trace"]
+__all__ = ["PATH_NODES", "FirstLook", "guess_solution", "look_at_strip", "refer_to", "trace"]
 
 PATH_NODES = 24  # Gauss-Legendre nodes of a path: exact far beyond what pixels show
 _FWHM_OF_SIGMA = 2.3548
@@ -106,7 +107,7 @@ def refer_to(catalogue: ReferenceCatalogue, strip: Strip, *, epoch: float) -> Re
 
     Returns
     -------
-    References
+    match.References
         One for each row of the catalogue, in its order.
     """
     ra, dec = apply_proper_motion(
@@ -150,7 +151,7 @@ def _first_widths(
     step = max(strip.n_stage // 2, 256)
     edges = np.arange(0, strip.n_lines + step, step)
     centres, widths = [], []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         inside = seeing[(stars.line >= low) & (stars.line < high)]
         if inside.size >= _FEWEST:
             # Seeing does not change by more than this within a strip; a bin of few stars may.

@@ -155,7 +155,8 @@ def measure_block(
         which = mine[first : first + _BATCH]
         cut = isolate_sources(
             block.image, block.variance, block.mask, fit.line, fit.column, fit.flux, psf,
-            which=which, first_line=low, photon_variance=photon, half_size=half, models=models,
+            which=which, first_line=low, photon_variance=photon, half_size=half,
+            models=models,
         )  # fmt: skip
         width = fwhm[first : first + _BATCH]
         moments = measure_moments(cut, width / _FWHM_OF_SIGMA)
@@ -181,7 +182,8 @@ def measure_block(
     flags |= _flags_of_masks(block, found.line, found.column)
     return Measurements(
         line=fit.line, line_err=fit.line_err, column=fit.column, column_err=fit.column_err,
-        flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=table[3], flux_aperture_err=table[4],
+        flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=table[3],
+        flux_aperture_err=table[4],
         aperture_share=share_in_aperture(
             psf, fit.line, fit.column, radius=options.aperture_radius, n_columns=strip.n_columns
         ),

@@ -130,12 +130,14 @@ def make_vectors(
     everything = [*sky, *(summaries[s.name] for s in closed if s.name in summaries)]
     noise = measure_excess_noise(everything, model.amplifiers)
     mask, reasons = mask_columns(dark, response, noise, options=options.column_mask)
+    transfer: tuple[AmplifierTransfer, ...] = ()
+    transfer_problems: tuple[str, ...] = ()
     try:
         transfer = fit_photon_transfer(
             everything, dark, model.amplifiers, mask, options=options.transfer
         )
     except (CalibrationError, ValueError) as error:
-        transfer, transfer_problems = (), (f"gain and read noise not measured: {error}",)
+        transfer_problems = (f"gain and read noise not measured: {error}",)
     else:
         transfer_problems = tuple(p for t in transfer for p in t.problems)
     configured = np.array([a.read_noise for a in model.amplifiers])

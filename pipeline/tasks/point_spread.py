@@ -31,8 +31,6 @@ _FWHM_OF_SIGMA = 2.3548
 _ROUNDS = 4
 _STILL = 0.01  # px: a change of the path's ends that moves no position by a thousandth
 _MOST_STARS = 2000
-# The first geometry is good to a pixel or so: nothing far off needs to be searched again.
-_NEAR = {"clock_range_s": 2.0, "pointing_range_arcmin": 0.5, "rotation_range_deg": 0.1}
 
 
 def join_detections(finds: list[BlockFind]) -> Detections:
@@ -142,8 +140,14 @@ def _refine(
         min_stars=stars.line.size + 1,  # no exponent, no optics: positions are all that counts
     )
     near = replace(
-        options.astrometry, match=replace(options.astrometry.match, **_NEAR), max_stars=_MOST_STARS
-    )
+        options.astrometry,
+        # The first geometry is good to a pixel or so: nothing far off needs to be searched again.
+        match=replace(
+            options.astrometry.match,
+            clock_range_s=2.0, pointing_range_arcmin=0.5, rotation_range_deg=0.1,
+        ),
+        max_stars=_MOST_STARS,
+    )  # fmt: skip
     for _ in range(_ROUNDS):
         try:
             fit = stars.fit(strip, trace(solution), plain)
@@ -187,7 +191,8 @@ def fit_point_spread(
     """
     strip = look.context.strip
     stars = _gather_stars(strip, options, finds)
-    solution, problems = look.solution, ()
+    solution = look.solution
+    problems: tuple[str, ...] = ()
     if solution is not None and references is not None and stars.line.size:
         solution, problems = _refine(strip, options, solution, stars, references)
     path = trace(solution) if solution is not None else None

@@ -128,7 +128,7 @@ def stack_tile(
     exposure = float(sum(e.exposure for e in job.epochs))
     width = float(np.average(fwhm, weights=np.asarray(stack.weights)))
     provenance = make_provenance(
-        config, inputs=[(f"{Path(e.path).parent.name}/{Path(e.path).name}", checksum_file(e.path)) for e in job.epochs]
+        config, inputs=[(f"{e.tile.name}/{e.strip}", checksum_file(e.path)) for e in job.epochs]
     )  # fmt: skip
     header: dict[str, Any] = {
         **make_time_cards(
@@ -158,9 +158,7 @@ def stack_tile(
         header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
         compress_masks=config.products.compress_masks,
     )  # fmt: skip
-    columns, problems = measure_tile(
-        options, grid, job.epochs, stack, fwhm=fwhm, stars=job.stars
-    )
+    columns, problems = measure_tile(options, grid, job.epochs, stack, fwhm=fwhm, stars=job.stars)
     return StackOutput(
         tile=tile, filter=job.filter, path=str(path), columns=columns, n_epochs=len(job.epochs),
         mjd_begin=begin, mjd_end=end, exposure=exposure, fwhm=width,

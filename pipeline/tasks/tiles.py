@@ -176,7 +176,8 @@ def rectify_tile(
         picture = resample_tile(
             block.image, block.variance, block.mask, first_line=low, grid_line=grid.line,
             grid_column=grid.column, grid_area=grid.area, step=grid.step, shape=shape,
-            scale_of_line=of_line, scale_of_column=of_column, options=result.context.options.resample,
+            scale_of_line=of_line, scale_of_column=of_column,
+            options=result.context.options.resample,
         )  # fmt: skip
         good = np.isfinite(picture.flux)
         if not good.any():

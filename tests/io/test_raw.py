@@ -93,7 +93,32 @@ def test_missing_first_segment_is_said(camera):
     camera.write(2, 40, 40)
     strip, _ = only_strip(camera)
     assert strip.problems[0] == "segment 1 is missing: the strip begins with segment 2"
-    assert strip.mjd_start == pytest.approx(MJD + 20 / 86400, abs=1e-10)
+    assert "40 lines before segment 2 hold no data" in strip.problems
+    # The chip was integrating all the while: the first lines that are left are no ramp.
+    assert strip.gaps == ((0, 40),)
+    assert strip.segments[0].first_line == 40
+    assert strip.mjd_start == pytest.approx(MJD, abs=1e-10)
+
+
+def test_first_segment_lost_among_unequal_ones_is_said(camera):
+    camera.write(2, 40, 40)
+    camera.write(3, 80, 30)
+    camera.write(4, 110, 40)
+    strip, _ = only_strip(camera)
+    assert strip.gaps == ()
+    assert any("lines lost cannot be counted" in p for p in strip.problems)
+
+
+def test_strip_that_ran_before_the_file_has_no_ramp(make_camera):
+    camera = make_camera("starts_full = true")
+    camera.write(1, 0, 40)
+    strip, _ = only_strip(camera)
+    lead = strip.segments[0].first_line
+    assert lead % 256 == 0
+    assert lead >= strip.n_stage
+    assert strip.gaps == ((0, lead),)
+    assert strip.n_lines == lead + 40
+    assert strip.mjd_start == pytest.approx(MJD - lead * strip.line_period / 86400, abs=1e-10)
 
 
 def test_damaged_segment_becomes_a_gap(camera):
