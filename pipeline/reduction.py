@@ -370,8 +370,7 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
     measured = run.run_blocks(
         measure_block, science,
         lambda s, a, b: (
-            contexts[s.name], spreads[s.name].model, _near(found[s.name], a, b, reach=1024),
-            spreads[s.name].widest, a, b,
+            contexts[s.name], spreads[s.name], _near(found[s.name], a, b, reach=1024), a, b,
         ),
         label="measure", step="measure",
     )  # fmt: skip

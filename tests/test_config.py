@@ -1,5 +1,7 @@
 """The configuration file: what loads, what fails, and in which words."""
 
+import ast
+import dataclasses
 import pickle
 import re
 import tomllib
@@ -12,6 +14,7 @@ from pydantic_core import PydanticUndefined
 
 from pipeline.config import Config, describe_config, load_config, parse_config
 from pipeline.errors import ConfigError
+from pipeline.tasks.options import make_options
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 REFERENCE = describe_config()
@@ -32,7 +35,7 @@ def test_every_example_loads(path):
 
 
 def test_examples_are_there():
-    assert {p.stem for p in CONFIGS.glob("*.toml")} >= {"saltpan-ridge", "copper-flats"}
+    assert {p.stem for p in CONFIGS.glob("*.toml")} >= {"saltpan-ridge", "quillmere-shelf"}
 
 
 def fields_of(model, prefix=""):
@@ -155,6 +158,12 @@ BAD = [
      "detection.block_lines: received 2000; allowed: .*a multiple of 256"),
     ("overlap = 64", "overlap = 600", "tiles.overlap: received 600; allowed: less than half"),
     ("size = 1024", 'size = 1024\nfilters = ["z"]', "tiles.filters: .*filters of reference.magn"),
+    ('time_refers_to = "first_line"', 'time_refers_to = "shutter_open"\nstarts_full = true',
+     "raw.starts_full: received True; allowed: false, since raw.time_refers_to = 'shutter_open'"),
+    ("aperture_radius = 4.0", "zero_point_bright = 17.0\nzero_point_faint = 12.0",
+     "photometry.zero_point_bright: received 17.0; allowed: less than zero_point_faint = 12.0"),
+    ("aperture_radius = 4.0", "zero_point_knot = 0.4", "zero_point_knot: received 0.4; .*>= 0.5"),
+    ("[tiles]", "[stack]\nclip_epochs = 1\n[tiles]", "stack.clip_epochs: received 1; .*>= 2"),
     ("workers = 0", 'workers = 0\nmemory_limit = "plenty"', 'memory_limit: .*allowed: "auto"'),
     ("workers = 0", 'workers = 0\n[cluster]\ntype = "mosix"', "cluster.type: received 'mosix'"),
     ("[compute]", "[computing]", "computing: unknown key; did you mean 'compute'"),
@@ -203,3 +212,109 @@ def test_no_text(tmp_path):
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(ConfigError, match="not UTF-8 text"):
         load_config(tmp_path / "binary.toml")
+
+
+def test_defaults_are_those_of_the_stages():
+    """Each default is stated in the configuration and in the stage, and is the same there."""
+    options = make_options(parse_config(REFERENCE))
+    compared = []
+    for field in dataclasses.fields(options):
+        value = getattr(options, field.name)
+        if dataclasses.is_dataclass(value):
+            assert value == type(value)(), field.name
+            compared.append(field.name)
+    assert len(compared) > 10
+
+
+CHANGES = {
+    "calibration.clip": 2.5, "calibration.dead_response": 0.2, "calibration.hot_signal": 7.0,
+    "calibration.noise_ratio": 1.7, "calibration.cosmic_threshold": 6.0,
+    "calibration.cosmic_margin": 0.7, "detection.threshold": 6.0,
+    "detection.deblend_prominence": 4.0, "detection.deblend_contrast": 0.1,
+    "detection.sky_columns": 48, "photometry.aperture_radius": 3.0, "photometry.total_factor": 2.0,
+    "photometry.psf_radius_fwhm": 3.0, "photometry.psf_beta": 3.5, "photometry.psf_min_snr": 40.0,
+    "photometry.cloud_extinction": 0.2, "photometry.zero_point_knot": 0.8,
+    "astrometry.search_clock": 12.0, "astrometry.search_pointing": 3.0,
+    "astrometry.fit_distortion": False, "astrometry.fit_wander": False, "stack.clip": 5.0,
+    "stack.clip_epochs": 4,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("key", CHANGES)
+def test_each_tuning_key_reaches_its_stage(key):
+    config = parse_config(REFERENCE)
+    changed = make_options(config.with_value(key, CHANGES[key]))
+    assert changed != make_options(config)
+    assert repr(make_options(config.with_value(key, CHANGES[key]))) == repr(changed)
+
+
+def keys_read(folder):
+    """Keys that code reads as config.table.key, or through a name given to config.table."""
+    tables, found = set(Config.model_fields), set()
+    for path in folder.rglob("*.py"):
+        if path.stem.startswith("config"):
+            continue
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        names = {}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Assign) and len(node.targets) == 1:
+                target = node.targets[0]
+                pairs = (
+                    zip(target.elts, node.value.elts, strict=True)
+                    if isinstance(target, ast.Tuple) and isinstance(node.value, ast.Tuple)
+                    else [(target, node.value)]
+                )
+                for left, right in pairs:
+                    if isinstance(left, ast.Name) and isinstance(right, ast.Attribute):
+                        names.setdefault(left.id, set()).add(right.attr)
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Attribute):
+                inner = node.value
+                if isinstance(inner, ast.Attribute):
+                    found.add((inner.attr, node.attr))
+                elif isinstance(inner, ast.Name):
+                    found |= {(table, node.attr) for table in names.get(inner.id, ())}
+    return {(table, key) for table, key in found if table in tables}
+
+
+def test_no_tuning_key_is_idle():
+    """A key that nothing reads would be a promise not kept."""
+    read = keys_read(Path(__file__).parents[1] / "pipeline")
+    idle = []
+    for table in ("calibration", "detection", "photometry", "astrometry", "tiles", "stack",
+                  "products", "compute"):  # fmt: skip
+        model = Config.model_fields[table].annotation
+        idle += [f"{table}.{key}" for key in model.model_fields if (table, key) not in read]
+    assert not idle
+
+
+def test_changed_copy(tmp_path):
+    config = parse_config(DEMO, folder=tmp_path)
+    changed = config.with_value("detection.block_lines", 512)
+    assert changed.detection.block_lines == 512
+    assert config.detection.block_lines == 2048
+    assert changed.folder == tmp_path
+    assert changed.reference_path == config.reference_path
+    assert changed.with_value("detection.block_lines", 2048).digest() == config.digest()
+    assert config.with_value("stack.min_epochs", 3).stack.min_epochs == 3  # a table not in the file
+    assert config.with_value("reference.magnitudes.i", "mag_i").reference.magnitudes == {
+        "r": "mag_r", "i": "mag_i"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "match"),
+    [
+        ("detection.block_lines", 500, "option: detection.block_lines: received 500; .*of 256"),
+        ("detection.blocklines", 512, "detection.blocklines: unknown key; did you mean 'block_lin"),
+        ("detecting.block_lines", 512, "detecting: unknown key; did you mean 'detection'"),
+        ("detection.threshold.x", 1.0, "detection.threshold.x: received 1.0; allowed: keys of"),
+        ("camera.amplifier.0.gain", 1.0, "camera.amplifier.0.gain: received 1.0; allowed: keys of"),
+        ("detection", 3, "option: detection: received 3; allowed: a table"),
+        ("", 3, "option: : received 3; allowed: keys of tables"),
+        ("tiles.overlap", 600, "tiles.overlap: received 600; allowed: less than half"),
+    ],
+)
+def test_changed_copy_is_checked(key, value, match):
+    with pytest.raises(ConfigError, match=match):
+        parse_config(DEMO).with_value(key, value)

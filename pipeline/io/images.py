@@ -8,6 +8,7 @@ from typing import IO, Any
 
 import numpy as np
 from astropy.io import fits
+from astropy.utils.exceptions import AstropyUserWarning
 from numpy.typing import NDArray
 
 from pipeline.errors import ProductError
@@ -246,14 +247,15 @@ def read_image(
     """
     try:
         with warnings.catch_warnings(), fits.open(path, memmap=False) as hdus:
-            warnings.simplefilter("error")  # "may have been truncated" is damage
+            # "File may have been truncated" is damage.
+            warnings.simplefilter("error", AstropyUserWarning)
             images = {}
             for hdu in hdus[1:]:
                 kind = hdu.data.dtype.newbyteorder("=")
                 images[hdu.name] = np.array(hdu.data, dtype=kind)
             headers = {hdu.name: hdu.header.copy() for hdu in hdus[1:]}
             return images, hdus[0].header.copy(), headers
-    except (OSError, ValueError, TypeError, AttributeError, Warning) as error:
+    except (OSError, ValueError, TypeError, AttributeError, AstropyUserWarning) as error:
         msg = f"{path}: cannot be read ({' '.join(str(error).split())}); remove it and start again"
         raise ProductError(msg) from error
 

@@ -239,10 +239,11 @@ def _write_fits(
     codes = {"int64": "K", "int32": "J", "int16": "I", "float64": "D", "float32": "E", "bool": "L"}
     made = []
     for column, array in zip(used, arrays, strict=True):
+        values = array
         if column.kind == "str":  # FITS 4.0, section 7.3.3.1: ASCII text
-            array = np.array([text.encode("ascii", "replace") for text in array], dtype="S")
-        code = codes.get(column.kind) or f"{max(1, array.dtype.itemsize)}A"
-        made.append(fits.Column(column.name, code, unit=column.unit or None, array=array))
+            values = np.array([text.encode("ascii", "replace") for text in array], dtype="S")
+        code = codes.get(column.kind) or f"{max(1, values.dtype.itemsize)}A"
+        made.append(fits.Column(column.name, code, unit=column.unit or None, array=values))
     table = fits.BinTableHDU.from_columns(made)
     for number, column in enumerate(used, 1):
         table.header[f"TUCD{number}"] = column.ucd

@@ -14,6 +14,7 @@ from pipeline.stages.ownership import own
 from pipeline.stages.psf_fit import fit_psf, make_model_image, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
+from pipeline.tasks.point_spread import Spread
 
 __all__ = ["Measurements", "concatenate_measurements", "measure_block"]
 
@@ -107,9 +108,8 @@ def _flags_of_masks(block: CleanBlock, lines: FloatArray, columns: FloatArray) -
 
 def measure_block(
     context: StripContext,
-    psf: PsfModel,
+    spread: Spread,
     detections: Detections,
-    widest_fwhm: float,
     start: int,
     stop: int,
 ) -> Measurements:
@@ -119,12 +119,10 @@ def measure_block(
     ----------
     context : StripContext
         The strip and its calibrations, trails included.
-    psf : PsfModel
-        Fitted point spread.
+    spread : Spread
+        Fitted point spread of the strip.
     detections : Detections
         Sources of the block and of its surroundings: they are neighbours of those at its ends.
-    widest_fwhm : float
-        Widest total point spread of the strip, px: it sets the radius of the fit.
     start, stop : int
         Half-open range of lines.
 
@@ -133,6 +131,7 @@ def measure_block(
     Measurements
     """
     strip, options = context.strip, context.options
+    psf, widest_fwhm = spread.model, spread.widest
     fit_options = options.psf_fit(widest_fwhm)
     halo = required_fit_halo(fit_options, half_size=psf.half_size)
     block = prepare_block(context, start - halo, stop + halo)
@@ -180,8 +179,13 @@ def measure_block(
     c = np.clip(np.rint(found.column).astype(int), 0, block.sky.shape[1] - 1)
     flags = fit.flags | found.flags | table[11].astype(np.int32)
     flags |= _flags_of_masks(block, found.line, found.column)
+    line, column = fit.line, fit.column
+    if spread.drift is not None:
+        level = fit.flux / block.variance[l, c]
+        d_line, d_column = spread.drift.shift(psf, line, column, level, strip.n_stage)
+        line, column = line - d_line, column - d_column
     return Measurements(
-        line=fit.line, line_err=fit.line_err, column=fit.column, column_err=fit.column_err,
+        line=line, line_err=fit.line_err, column=column, column_err=fit.column_err,
         flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=table[3],
         flux_aperture_err=table[4],
         aperture_share=share_in_aperture(

@@ -24,6 +24,7 @@ from pipeline.strip import Strip
 from pipeline.tasks.first_look import FirstLook, PathOf, trace
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.search import BlockFind
+from pipeline.tasks.seeing_drift import SeeingDrift, tabulate_seeing_drift
 
 __all__ = ["Spread", "fit_point_spread", "join_detections"]
 
@@ -72,6 +73,8 @@ class Spread:
         Geometry that gave the smear.
     widest : float
         Widest total FWHM, px.
+    drift : SeeingDrift or None
+        What changing seeing does to positions; None without a geometry.
     problems : tuple of str
         What the reader should know.
     """
@@ -80,6 +83,7 @@ class Spread:
     fit: PsfSolution | None
     solution: StripSolution | None
     widest: float
+    drift: SeeingDrift | None
     problems: tuple[str, ...]
 
 
@@ -201,6 +205,11 @@ def fit_point_spread(
     except SolutionError as error:
         text = f"the point spread is that of the first look: {error}"
         widest = _widest(look.psf, strip.n_columns)
-        return Spread(look.psf, None, solution, widest, (*problems, text))
+        return Spread(look.psf, None, solution, widest, None, (*problems, text))
     widest = _widest(fit.model, strip.n_columns)
-    return Spread(fit.model, fit, solution, widest, (*problems, *fit.problems))
+    drift = None
+    if solution is not None:
+        drift = tabulate_seeing_drift(
+            fit.model, solution, n_columns=strip.n_columns, options=options.psf_fit(widest)
+        )
+    return Spread(fit.model, fit, solution, widest, drift, (*problems, *fit.problems))

@@ -14,6 +14,7 @@ from pipeline.io.raw import find_strips, read_lines
 from pipeline.strip import lines_to_mjd, mjd_to_lines
 
 BEGIN = datetime(2025, 6, 12, 3, 0, 0, tzinfo=UTC)
+PERIOD = 0.5
 MJD = Time("2025-06-12T03:00:00", scale="utc").mjd
 
 
@@ -40,85 +41,85 @@ def test_segments_join_by_number_whatever_their_names(camera):
     assert (strip.n_lines, strip.n_raw_columns, strip.n_columns) == (120, 30, 24)
     assert strip.T0 == 8.0
     assert strip.gaps == ()
-    assert strip.problems == ()
-    raw, missing = read_lines(strip, camera.config.raw, 30, 90)
-    assert raw.dtype == np.uint16
-    assert not missing.any()
-    np.testing.assert_array_equal(raw, camera.lines(30, 60))
-
-
-def test_strips_are_in_order_of_time_and_kept_apart(camera):
-    camera.write(1, 0, 40, name="b.fits", STRIP="late", time=BEGIN + timedelta(hours=1))
-    camera.write(1, 0, 40, name="a.fits", STRIP="early")
-    camera.write(1, 0, 40, name="c.fits", STRIP="dark", SHUTTER="closed ", drop=("FILTER",),
-                 time=BEGIN - timedelta(hours=4))  # fmt: skip
-    strips = find_strips(camera.folder, camera.config).strips
-    assert [s.name for s in strips] == ["dark", "early", "late"]
-    assert [s.shutter_open for s in strips] == [False, True, True]
-    assert strips[0].filter == ""
-
-
-def test_one_name_in_two_nights_is_two_strips(camera):
-    camera.write(1, 0, 40, name="a.fits")
-    camera.write(1, 0, 40, name="b.fits", time=BEGIN + timedelta(days=1))
-    strips = find_strips(camera.folder, camera.config).strips
-    assert [(s.name, s.night) for s in strips] == [("s1", "2025-06-11"), ("s1", "2025-06-12")]
-
-
-def test_two_chips_with_one_name_get_names_of_their_own(camera):
-    camera.write(1, 0, 40, name="a.fits", CHIP="north")
-    camera.write(1, 0, 40, name="b.fits", CHIP="south")
-    strips = find_strips(camera.folder, camera.config).strips
-    assert [s.name for s in strips] == ["s1-north", "s1-south"]
-
-
-def test_missing_segment_is_bridged_by_time(camera):
-    camera.write(1, 0, 40)
-    camera.write(3, 75, 40)  # the lost one had 35 lines
-    strip, rejected = only_strip(camera)
-    assert not rejected
-    assert strip.gaps == ((40, 75),)
-    assert strip.n_lines == 115
-    assert "segment 2 is missing before segment 3: lines 40 to 74" in strip.problems[0]
-    raw, missing = read_lines(strip, camera.config.raw, 30, 80)
-    np.testing.assert_array_equal(missing, [False] * 10 + [True] * 35 + [False] * 5)
-    np.testing.assert_array_equal(raw[~missing], np.r_[camera.lines(30, 10), camera.lines(75, 5)])
-    assert (raw[missing] == 0).all()
-    raw, missing = read_lines(strip, camera.config.raw, 45, 50)
-    assert raw.shape == (5, 30)
-    assert missing.all()
-
-
-def test_missing_first_segment_is_said(camera):
-    camera.write(2, 40, 40)
-    strip, _ = only_strip(camera)
-    assert strip.problems[0] == "segment 1 is missing: the strip begins with segment 2"
-    assert "40 lines before segment 2 hold no data" in strip.problems
-    # The chip was integrating all the while: the first lines that are left are no ramp.
+    assert len(strip.problems) == 1
+    assert strip.problems[0] == (
+        "segment 1 is missing: the strip begins with segment 2; taken to be as long as the others "
+        "(40 lines): lines 0 to 39 have no data"
+    )
+    # Line 40 is the surviving file's first: its stars were crossing the chip before it.
     assert strip.gaps == ((0, 40),)
     assert strip.segments[0].first_line == 40
+    assert strip.n_lines == 80
+    assert strip.mjd_start == pytest.approx(MJD, abs=1e-10)
+    raw, missing = read_lines(strip, camera.config.raw, 30, 50)
+    np.testing.assert_array_equal(missing, [True] * 10 + [False] * 10)
+    np.testing.assert_array_equal(raw[10:], camera.lines(40, 10))
+
+
+def test_missing_first_segments_before_shorter_last(camera):
+    """The last file of a strip is shorter and tells nothing about the lost ones."""
+    camera.write(3, 80, 40)
+    camera.write(4, 120, 40)
+    camera.write(5, 160, 7)
+    strip, _ = only_strip(camera)
+    assert strip.gaps == ((0, 80),)
+    assert "segments 1 to 2 are missing: the strip begins with segment 3" in strip.problems[0]
     assert strip.mjd_start == pytest.approx(MJD, abs=1e-10)
 
 
-def test_first_segment_lost_among_unequal_ones_is_said(camera):
+def test_missing_first_segment_of_unknown_length(camera):
     camera.write(2, 40, 40)
     camera.write(3, 80, 30)
     camera.write(4, 110, 40)
     strip, _ = only_strip(camera)
-    assert strip.gaps == ()
-    assert any("lines lost cannot be counted" in p for p in strip.problems)
+    assert not strip.gaps
+    assert strip.mjd_start == pytest.approx(MJD + 20 / 86400, abs=1e-10)
+    assert "the others differ in length, so the lines lost cannot be counted" in strip.problems[0]
+    assert "its first 16 lines are taken as a ramp" in strip.problems[0]
 
 
-def test_strip_that_ran_before_the_file_has_no_ramp(make_camera):
-    camera = make_camera("starts_full = true")
-    camera.write(1, 0, 40)
+def test_missing_first_segment_where_the_end_is_timed(make_camera):
+    camera = make_camera('time_refers_to = "strip_end"')
+    for number in (2, 3):
+        camera.write(number, 40 * (number - 1), 40, time=BEGIN)
     strip, _ = only_strip(camera)
-    lead = strip.segments[0].first_line
-    assert lead % 256 == 0
-    assert lead >= strip.n_stage
-    assert strip.gaps == ((0, lead),)
-    assert strip.n_lines == lead + 40
-    assert strip.mjd_start == pytest.approx(MJD - lead * strip.line_period / 86400, abs=1e-10)
+    assert strip.gaps == ((0, 40),)
+    assert strip.n_lines == 120
+    assert strip.mjd_stop == pytest.approx(MJD, abs=1e-10)
+    assert "segment 1 is missing" in strip.problems[0]
+
+
+@pytest.mark.parametrize(("n_stage", "lead"), [(16, 256), (256, 256), (257, 512)])
+@pytest.mark.parametrize("refers", ["first_line", "strip_end"])
+def test_strip_that_starts_full(make_camera, n_stage, lead, refers):
+    """The scan ran before the file began: whole bins of lines without data come first."""
+    camera = make_camera(
+        f'starts_full = true\ntime_refers_to = "{refers}"',
+        edits=[("n_stage = 16", f"n_stage = {n_stage}")],
+    )
+    own = refers == "first_line"
+    camera.write(1, 0, 8, time=None if own else BEGIN)
+    camera.write(2, 8, 4, time=None if own else BEGIN)
+    strip, rejected = only_strip(camera)
+    assert not rejected
+    assert not strip.problems  # not "all ramp", though it has fewer lines than the chip rows
+    assert strip.gaps[0] == (0, lead)
+    assert [s.first_line for s in strip.segments] == [lead, lead + 8]
+    assert strip.n_lines == lead + 12
+    first = MJD if own else MJD - 11 * PERIOD / 86400
+    assert float(lines_to_mjd(strip, np.array([lead]))[0]) == pytest.approx(first, abs=1e-10)
+    assert strip.mjd_start == pytest.approx(first - lead * PERIOD / 86400, abs=1e-10)
+    raw, missing = read_lines(strip, camera.config.raw, lead - 2, lead + 3)
+    np.testing.assert_array_equal(missing, [True] * 2 + [False] * 3)
+    np.testing.assert_array_equal(raw[2:], camera.lines(0, 3))
+
+
+def test_strip_that_starts_full_and_lost_its_first_segment(make_camera):
+    camera = make_camera("starts_full = true")
+    camera.write(2, 40, 40)
+    strip, _ = only_strip(camera)
+    assert strip.gaps == ((0, 256),)
+    assert strip.problems == ("segment 1 is missing: the strip begins with segment 2",)
 
 
 def test_damaged_segment_becomes_a_gap(camera):
@@ -439,6 +440,7 @@ def test_first_segment_lost_where_the_shutter_is_timed(make_camera):
     strip, _ = only_strip(camera)
     assert strip.gaps == ((0, 40),)
     assert strip.n_lines == 100
+    assert len(strip.problems) == 1
 
 
 @pytest.mark.parametrize(("refers", "kept"), [("shutter_open", [1, 2]), ("strip_end", [4])])
