@@ -170,7 +170,8 @@ def _measure_response(
     camera = world.find_camera(strips[0].night)
     good = ~camera.bad
     measured, mask = _align(world, table, "response")
-    ratio = measured[good] / camera.response[good]
+    # The sky fills pixels by their solid angle: that is what a flat made from it measures.
+    ratio = measured[good] / (camera.response * camera.solid_angle)[good]
     error = ratio / np.mean(ratio) - 1.0
     light = np.zeros(camera.n_columns)
     extra = np.zeros(camera.n_columns)

@@ -28,6 +28,8 @@ class Camera:
     response, dark, bias, scattered : ndarray of shape (columns,)
         Of every column: relative response, dark current (electron/s), bias (electron), share
         of the scattered light.
+    solid_angle : ndarray of shape (columns,)
+        Of a pixel averaged along its column, relative: a flat made from the sky holds it too.
     bad : ndarray of shape (columns,)
         True for a dead, hot or noisy column.
     amplifier : ndarray of shape (columns,)
@@ -48,6 +50,7 @@ class Camera:
     dark: NDArray[np.float64]
     bias: NDArray[np.float64]
     scattered: NDArray[np.float64]
+    solid_angle: NDArray[np.float64]
     bad: NDArray[np.bool_]
     amplifier: NDArray[np.int64]
     names: tuple[str, ...]
@@ -258,6 +261,7 @@ def _read_camera(out: Path, scenario: dict[str, Any], *, detector_file: str) -> 
         dark=np.asarray(detector["dark"], dtype=np.float64),
         bias=np.asarray(detector["bias"], dtype=np.float64),
         scattered=np.asarray(detector["scattered"], dtype=np.float64),
+        solid_angle=np.asarray(detector.get("solid_angle", np.ones(n_columns)), dtype=np.float64),
         bad=np.array([str(reason or "") != "" for reason in detector["bad"]], dtype=bool),
         amplifier=owner,
         names=names,

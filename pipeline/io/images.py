@@ -1,6 +1,5 @@
 """FITS images: whole ones, and long ones written a block of lines at a time."""
 
-import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -8,13 +7,13 @@ from typing import IO, Any
 
 import numpy as np
 from astropy.io import fits
-from astropy.utils.exceptions import AstropyUserWarning
 from numpy.typing import NDArray
 
 from pipeline.errors import ProductError
 from pipeline.io.atomic import replace_file
 from pipeline.io.cards import Cards, make_bit_cards, make_header
 from pipeline.io.checksums import add_datasums
+from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 
 __all__ = ["ImageSink", "read_image", "stream_image", "write_image"]
@@ -121,6 +120,7 @@ def stream_image(
     path = Path(path)
     _check_names(kinds, units)
     primary = fits.PrimaryHDU(header=make_header(header, provenance.to_cards())).header
+    primary.set("EXTEND", True, after="NAXIS")
     headers = []
     for name, kind in kinds.items():
         if kind not in {"float32", "float64", "int16", "int32", "uint16"}:
@@ -245,19 +245,13 @@ def read_image(
     ProductError
         If the file is missing or damaged.
     """
-    try:
-        with warnings.catch_warnings(), fits.open(path, memmap=False) as hdus:
-            # "File may have been truncated" is damage.
-            warnings.simplefilter("error", AstropyUserWarning)
-            images = {}
-            for hdu in hdus[1:]:
-                kind = hdu.data.dtype.newbyteorder("=")
-                images[hdu.name] = np.array(hdu.data, dtype=kind)
-            headers = {hdu.name: hdu.header.copy() for hdu in hdus[1:]}
-            return images, hdus[0].header.copy(), headers
-    except (OSError, ValueError, TypeError, AttributeError, AstropyUserWarning) as error:
-        msg = f"{path}: cannot be read ({' '.join(str(error).split())}); remove it and start again"
-        raise ProductError(msg) from error
+    with open_product(path) as hdus:
+        images = {}
+        for hdu in hdus[1:]:
+            kind = hdu.data.dtype.newbyteorder("=")
+            images[hdu.name] = np.array(hdu.data, dtype=kind)
+        headers = {hdu.name: hdu.header.copy() for hdu in hdus[1:]}
+        return images, hdus[0].header.copy(), headers
 
 
 def _is_mask(name: str) -> bool:

@@ -15,6 +15,7 @@ from pipeline.errors import ProductError
 from pipeline.io.atomic import replace_file
 from pipeline.io.cards import Cards, make_bit_cards, make_header
 from pipeline.io.columns import Column, Schema
+from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 
 __all__ = ["read_table", "read_table_meta", "write_table"]
@@ -116,18 +117,20 @@ def read_table(
         If the file is missing, damaged, or lacks a column.
     """
     path = Path(path)
-    try:
-        if path.suffix == ".parquet":
-            table = pq.read_table(path, columns=None if columns is None else list(columns))
-            found = {name: _from_arrow(table.column(name)) for name in table.column_names}
-        else:
-            with fits.open(path, memmap=False) as hdus:
-                data = hdus[1].data
-                names = data.names if columns is None else columns
-                found = {name: _from_fits(data[name]) for name in names if name in data.names}
-    except (OSError, ValueError, KeyError, IndexError, TypeError, pa.ArrowException) as error:
-        msg = f"{path}: cannot be read ({' '.join(str(error).split())}); remove it and start again"
-        raise ProductError(msg) from error
+    if path.suffix == ".parquet":
+        try:
+            names = pq.read_schema(path).names
+            table = pq.read_table(path, columns=[n for n in columns or names if n in names])
+        except (OSError, ValueError, pa.ArrowException) as error:
+            reason = " ".join(str(error).split())
+            msg = f"{path}: cannot be read ({reason}); remove it and start again"
+            raise ProductError(msg) from error
+        found = {name: _from_arrow(table.column(name)) for name in table.column_names}
+    else:
+        with open_product(path) as hdus:
+            data = hdus[1].data
+            wanted = data.names if columns is None else columns
+            found = {name: _from_fits(data[name]) for name in wanted if name in data.names}
     for name in columns or ():
         if name not in found:
             msg = f"{path}: has no column {name!r}; remove it and start again"

@@ -181,6 +181,8 @@ def concatenate_bright_stars(parts: list[BrightStars]) -> BrightStars:
     -------
     BrightStars
     """
+    if not parts:
+        return BrightStars(*(np.empty(0) for _ in fields(BrightStars)))
     return BrightStars(
         *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(BrightStars))
     )

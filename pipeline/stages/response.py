@@ -21,6 +21,7 @@ from pipeline.stages.response_fit import (
 __all__ = ["ResponseOptions", "ResponseVector", "combine_responses", "fit_response"]
 
 _F = NDArray[np.float64]
+_HELD = 1e-3  # electrons: a prior that holds an intercept at zero
 
 
 @dataclass(frozen=True)
@@ -196,33 +197,45 @@ def fit_response(
     dark_err = np.where(np.isfinite(dark.total_err), dark.total_err, 1e6)
     prior = np.sqrt(dark_err**2 + options.intercept_err**2)
     problems: list[str] = []
-    # Free intercepts here, or what bias and dark missed would look like additive light.
-    free = np.full(n_columns, max(1e3, 10.0 * float(np.max(sky))))
-    alternate(level, variance, state, x, free, options, 6)
-    strength = separate_scattered(level, variance, state, x, free, options)
-    if state.amount.any():
+    low, high = (float(q) for q in np.quantile(sky, [0.05, 0.95]))
+    choice = "slope" if high > options.least_range * low else "ratio"
+    if choice == "ratio":
+        # A sky that hardly changes tells nothing of intercepts: freed, they would follow noise,
+        # amplified by the sky over its range. They are held at what bias and dark say, and what
+        # that may be wrong by goes into the error of the response alone.
         problems.append(
-            f"additive scattered light up to {np.max(np.abs(state.amount)):.1f} electrons found "
-            f"({strength:.1f} times noise) and separated from the response"
+            f"the sky level ranges only from {low:.0f} to {high:.0f} electrons: intercepts are "
+            "held by bias and dark, the response is a ratio of levels"
         )
-    if options.adapt_intercept:
-        prior = widen_prior(level, variance, state, x, prior, problems)
-    weight, vf, vi, cov, excess = alternate(
-        level, variance, state, x, prior, options, options.iterations
-    )
+        held = np.full(n_columns, _HELD)
+        weight, vf, vi, cov, excess = alternate(
+            level, variance, state, x, held, options, options.iterations
+        )
+        unknown = prior / float(np.median(sky))
+        vf = vf + unknown**2
+        vi = vi + prior**2
+        cov = cov - unknown * prior
+    else:
+        # Free intercepts here, or what bias and dark missed would look like additive light.
+        free = np.full(n_columns, max(1e3, 10.0 * float(np.max(sky))))
+        alternate(level, variance, state, x, free, options, 6)
+        strength = separate_scattered(level, variance, state, x, free, options)
+        if state.amount.any():
+            problems.append(
+                f"additive scattered light up to {np.max(np.abs(state.amount)):.1f} electrons "
+                f"found ({strength:.1f} times noise) and separated from the response"
+            )
+        if options.adapt_intercept:
+            prior = widen_prior(level, variance, state, x, prior, problems)
+        weight, vf, vi, cov, excess = alternate(
+            level, variance, state, x, prior, options, options.iterations
+        )
     light = state.regressor(x)
     used = weight > 0
     pull2 = (np.where(used, level - state.i - state.f * light, 0.0) ** 2) * weight
     dof = np.maximum(used.sum(axis=0) - 2, 1)
     chi2 = np.where(used.any(axis=0), pull2.sum(axis=0) / dof, np.nan)
     linearity, linearity_err = measure_linearity(level, variance, state, x, excess, options)
-    low, high = (float(q) for q in np.quantile(state.sky, [0.05, 0.95]))
-    choice = "slope" if high > options.least_range * low else "ratio"
-    if high <= options.least_range * low:
-        problems.append(
-            f"the sky level ranges only from {low:.0f} to {high:.0f} electrons: intercepts are "
-            "held by bias and dark, the response is a ratio of levels"
-        )
     # The common scale is fixed by definition, so a column shares its error with the mean.
     return ResponseVector(
         np.where(np.isfinite(vf), state.f, 1.0),

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.config import LINE_BIN
 from pipeline.flags import PixelMask
 from pipeline.stages.detect import Detections, detect, required_halo
 from pipeline.stages.ownership import own
@@ -90,6 +91,25 @@ def kernel_half_size(psf: PsfModel, fwhm: float) -> int:
     return int(min(max(np.ceil(1.6 * fwhm), 4), psf.half_size))
 
 
+def _brightest(
+    line: NDArray[np.float64],
+    snr: NDArray[np.float64],
+    strip: Strip,
+    per_quarter: int,
+    index: NDArray[np.intp],
+) -> NDArray[np.intp]:
+    """The brightest stars of each bin of lines: enough for the fit even if half have neighbours.
+
+    Bins are anchored at line 0, so that the choice does not depend on the block.
+    """
+    most = max(8, -(-2 * per_quarter * 4 * LINE_BIN // strip.n_stage))
+    chosen: list[NDArray[np.intp]] = []
+    for number in np.unique(line // LINE_BIN):
+        mine = np.flatnonzero(line // LINE_BIN == number)
+        chosen.append(mine[np.argsort(-snr[mine], kind="stable")][:most])
+    return np.sort(index[np.concatenate(chosen)]) if chosen else index
+
+
 def search_block(
     context: StripContext, psf: PsfModel, fwhm: float, start: int, stop: int
 ) -> BlockFind:
@@ -127,9 +147,7 @@ def search_block(
     snr = found.flux / np.where(found.flux_err > 0, found.flux_err, np.inf)
     inside = (found.column >= stamp) & (found.column < strip.n_columns - stamp)
     stars = np.flatnonzero((snr >= options.psf_stars.min_snr) & (found.flags == 0) & inside)
-    # Enough for the fit even if all neighbours' light disqualifies half of them.
-    most = 2 * options.psf_stars.stars_per_bin * max(1, -(-4 * (stop - start) // strip.n_stage))
-    stars = np.sort(stars[np.argsort(-snr[stars], kind="stable")][:most])
+    stars = _brightest(found.line[stars], snr[stars], strip, options.psf_stars.stars_per_bin, stars)
     stamps, variances = cut_stamps(
         block.image, block.variance, block.mask, found.line[stars], found.column[stars],
         first_line=low, half_size=stamp,

@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.config import RawConfig
+from pipeline.config import LINE_BIN, RawConfig
 from pipeline.io.raw_read import read_lines
 from pipeline.stages.colstats import ColumnSummary, summarise_columns
-from pipeline.stages.quick import BrightStars, find_bright_stars
+from pipeline.stages.overscan import SUB_BIN
+from pipeline.stages.quick import BrightStars, concatenate_bright_stars, find_bright_stars
 from pipeline.strip import Strip, index_amplifiers, index_raw_columns
 from pipeline.tasks.options import StageOptions
 
@@ -62,26 +64,48 @@ def summarise_block(
     )
     if not strip.shutter_open:
         return BlockSummary(summary, None)
+    stars = [
+        _find_stars(raw, missing, low, summary, number, strip) for number in range(summary.n_bins)
+    ]
+    return BlockSummary(summary, concatenate_bright_stars(stars))
+
+
+def _find_stars(
+    raw: NDArray[np.generic],
+    missing: NDArray[np.bool_],
+    low: int,
+    summary: ColumnSummary,
+    number: int,
+    strip: Strip,
+) -> BrightStars:
+    """Bright stars of one bin of lines; nothing outside the bin and its halo counts."""
+    first = summary.first_line + number * LINE_BIN
+    stop = min(first + LINE_BIN, summary.first_line + summary.n_lines)
+    begin = max(low, first - _HALO)
+    rows = slice(begin - low, stop + _HALO - low)
     index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
     gain = np.array([a.gain for a in strip.amplifiers], dtype=np.float32)[amps]
-    ceiling = np.array([a.saturation for a in strip.amplifiers])[amps]
-    zero = np.nanmedian(np.nan_to_num(summary.overscan.level), axis=0)[amps].astype(np.float32)
-    image = (raw[:, index].astype(np.float32) - zero) * gain
-    # Every bin's own level takes away sky, bias and dark at once, whatever the response.
-    bins = np.clip((np.arange(low, high) - start) // 256, 0, summary.n_bins - 1)
-    level = np.where(np.isfinite(summary.level), summary.level, 0.0).astype(np.float32)
-    image -= level[bins]
-    image[missing] = 0.0
-    noise = np.sqrt(np.nanmedian(np.where(summary.count > 0, summary.noise_var, np.nan), axis=0))
-    bad = ~np.isfinite(noise) | (noise <= 0) | (noise > 3.0 * np.nanmedian(noise))
-    stars = find_bright_stars(
+    saturation = np.array([a.saturation for a in strip.amplifiers])[amps]
+    sub = LINE_BIN // SUB_BIN
+    overscan = np.nan_to_num(summary.overscan.level[number * sub : (number + 1) * sub])
+    zero = np.median(overscan, axis=0)[amps].astype(np.float32)
+    # The bin's own level takes away sky, bias and dark at once, whatever the response.
+    level = np.nan_to_num(summary.level[number]).astype(np.float32)
+    image = (raw[rows][:, index].astype(np.float32) - zero) * gain - level
+    image[missing[rows]] = 0.0
+    noise = np.sqrt(np.where(summary.count[number] > 0, summary.noise_var[number], np.nan))
+    known = np.isfinite(noise) & (noise > 0)
+    if not known.any():
+        return concatenate_bright_stars([])
+    bad = ~known | (noise > 3.0 * np.median(noise[known]))
+    # The noise of one bin is known to a few per cent; its typical value serves all columns alike.
+    return find_bright_stars(
         image,
-        np.where(bad, 1.0, noise),
+        np.full(strip.n_columns, np.median(noise[known])),
         bad,
-        first_line=low,
-        ceiling=(0.9 * ceiling - zero) * gain - np.nanmedian(level, axis=0),
+        first_line=begin,
+        ceiling=(0.9 * saturation - zero) * gain - level,
         threshold=_BRIGHT,
-        own=(max(start, strip.n_stage), stop),
+        own=(max(first, strip.n_stage), stop),
     )
-    return BlockSummary(summary, stars)

@@ -18,7 +18,7 @@ def test_file_appears_at_the_end_only(tmp_path):
         partial.write_text("new")
         assert not path.exists()
     assert path.read_text() == "new"
-    assert os.listdir(path.parent) == ["product.txt"]
+    assert [p.name for p in path.parent.iterdir()] == ["product.txt"]
 
 
 def test_exception_leaves_the_older_product(tmp_path):
@@ -33,7 +33,7 @@ def test_exception_leaves_the_older_product(tmp_path):
     with pytest.raises(ZeroDivisionError, match="stop"):
         write_half()
     assert path.read_text() == "old"
-    assert os.listdir(tmp_path) == ["product.txt"]
+    assert [p.name for p in tmp_path.iterdir()] == ["product.txt"]
 
 
 def test_text_is_utf8(tmp_path):
@@ -70,7 +70,7 @@ def test_full_disk_while_writing(tmp_path, monkeypatch):
     with pytest.raises(ProductError, match=r"kept: cannot be written .*free some space"):
         write_bytes(tmp_path / "kept", b"new")
     assert (tmp_path / "kept").read_bytes() == b"old"
-    assert os.listdir(tmp_path) == ["kept"]
+    assert [p.name for p in tmp_path.iterdir()] == ["kept"]
 
 
 def test_full_disk_while_flushing(tmp_path, monkeypatch):
@@ -82,7 +82,7 @@ def test_full_disk_while_flushing(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "fsync", refuse)
     with pytest.raises(ProductError, match="free some space"):
         write_bytes(tmp_path / "new", b"new")
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_folder_that_cannot_be_flushed_does_no_harm(tmp_path, monkeypatch):

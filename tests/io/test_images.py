@@ -1,10 +1,12 @@
 """FITS images: round trips, foreign readers, and no half-written file."""
 
 import errno
+import itertools
 import os
 import subprocess
 import sys
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -67,7 +69,7 @@ def test_round_trip(tmp_path, compress):
     assert "BUNIT" not in headers["VARIANCE"]
     assert headers["MASK"]["BIT6"].startswith("COSMIC_RAY: ")
     assert "BIT6" not in headers["FLUX"]
-    assert os.listdir(path.parent) == ["a.fits"]
+    assert [p.name for p in path.parent.iterdir()] == ["a.fits"]
 
 
 @pytest.mark.parametrize("compress", [False, True])
@@ -113,7 +115,7 @@ def test_stream_equals_whole(tmp_path_factory, cuts, order):
     folder = tmp_path_factory.mktemp("stream")
     images = make_images(2)
     edges = [0, *sorted(cuts), 16]
-    blocks = list(zip(edges[:-1], edges[1:], strict=True))
+    blocks = list(itertools.pairwise(edges))
     order.shuffle(blocks)
     stream(folder / "s.fits", images, blocks)
     write_image(folder / "w.fits", images, compress_masks=False, **common())
@@ -154,7 +156,7 @@ def test_stream_needs_memory_for_one_block_only(tmp_path):
 def test_line_left_out(tmp_path):
     with pytest.raises(ValueError, match="image FLUX: line 8 was never written"):
         stream(tmp_path / "a.fits", make_images(), [(0, 8), (9, 16)])
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(
@@ -168,12 +170,12 @@ def test_line_left_out(tmp_path):
 )
 def test_wrong_block(tmp_path, name, first, shape, match):
     kinds = {"FLUX": "float32", "MASK": "uint16"}
-    with (  # noqa: PT012 - the context belongs to the file
+    with (
         pytest.raises(ValueError, match=match),
         stream_image(tmp_path / "a.fits", kinds, shape=(16, 20), **common()) as sink,
     ):
         sink.write(name, first, np.zeros(shape))
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_wrong_arguments(tmp_path):
@@ -188,7 +190,7 @@ def test_wrong_arguments(tmp_path):
         stream_image(path, {"FLUX": "complex64"}, shape=(2, 2), **common()),
     ):
         pass
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def no_space(*_args, **_kwargs):
@@ -199,7 +201,7 @@ def test_full_disk_leaves_the_older_file(tmp_path, monkeypatch):
     path = write_image(tmp_path / "a.fits", make_images(1), compress_masks=True, **common())
     before = path.read_bytes()
 
-    def write_some(self, name, **_):
+    def write_some(_, name, **__):
         name.write_bytes(b"SIMPLE  =")
         no_space()
 
@@ -207,7 +209,7 @@ def test_full_disk_leaves_the_older_file(tmp_path, monkeypatch):
     with pytest.raises(ProductError, match=r"a.fits: cannot be written \(No space.*free some"):
         write_image(path, make_images(2), compress_masks=True, **common())
     assert path.read_bytes() == before
-    assert os.listdir(tmp_path) == ["a.fits"]
+    assert [p.name for p in tmp_path.iterdir()] == ["a.fits"]
 
 
 def test_full_disk_in_the_middle_of_a_stream(tmp_path, monkeypatch):
@@ -221,7 +223,7 @@ def test_full_disk_in_the_middle_of_a_stream(tmp_path, monkeypatch):
     monkeypatch.setattr(ImageSink, "write", write_until_full)
     with pytest.raises(ProductError, match=r"a.fits: cannot be written .*free some space"):
         stream(tmp_path / "a.fits", make_images(), [(0, 8), (8, 16)])
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="limits the size of files by the system")
@@ -230,7 +232,7 @@ def test_system_that_refuses_to_write_on(tmp_path, way):
     """No monkey: the system itself stops the file at 20,000 bytes, in a process of its own."""
     code = f"""
 import resource, signal, sys, numpy as np
-sys.path.insert(0, {str(os.path.dirname(__file__))!r})
+sys.path.insert(0, {str(Path(__file__).parent)!r})
 from test_images import common, stream, write_image, ProductError
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (20000, 20000))
@@ -249,7 +251,7 @@ except ProductError as error:
     )  # fmt: skip
     assert "refused:" in done.stdout
     assert "a.fits: cannot be written" in done.stdout
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_damaged_file_is_named(tmp_path):

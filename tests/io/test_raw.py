@@ -41,6 +41,58 @@ def test_segments_join_by_number_whatever_their_names(camera):
     assert (strip.n_lines, strip.n_raw_columns, strip.n_columns) == (120, 30, 24)
     assert strip.T0 == 8.0
     assert strip.gaps == ()
+    assert strip.problems == ()
+    raw, missing = read_lines(strip, camera.config.raw, 30, 90)
+    assert raw.dtype == np.uint16
+    assert not missing.any()
+    np.testing.assert_array_equal(raw, camera.lines(30, 60))
+
+
+def test_strips_are_in_order_of_time_and_kept_apart(camera):
+    camera.write(1, 0, 40, name="b.fits", STRIP="late", time=BEGIN + timedelta(hours=1))
+    camera.write(1, 0, 40, name="a.fits", STRIP="early")
+    camera.write(1, 0, 40, name="c.fits", STRIP="dark", SHUTTER="closed ", drop=("FILTER",),
+                 time=BEGIN - timedelta(hours=4))  # fmt: skip
+    strips = find_strips(camera.folder, camera.config).strips
+    assert [s.name for s in strips] == ["dark", "early", "late"]
+    assert [s.shutter_open for s in strips] == [False, True, True]
+    assert strips[0].filter == ""
+
+
+def test_one_name_in_two_nights_is_two_strips(camera):
+    camera.write(1, 0, 40, name="a.fits")
+    camera.write(1, 0, 40, name="b.fits", time=BEGIN + timedelta(days=1))
+    strips = find_strips(camera.folder, camera.config).strips
+    assert [(s.name, s.night) for s in strips] == [("s1", "2025-06-11"), ("s1", "2025-06-12")]
+
+
+def test_two_chips_with_one_name_get_names_of_their_own(camera):
+    camera.write(1, 0, 40, name="a.fits", CHIP="north")
+    camera.write(1, 0, 40, name="b.fits", CHIP="south")
+    strips = find_strips(camera.folder, camera.config).strips
+    assert [s.name for s in strips] == ["s1-north", "s1-south"]
+
+
+def test_missing_segment_is_bridged_by_time(camera):
+    camera.write(1, 0, 40)
+    camera.write(3, 75, 40)  # the lost one had 35 lines
+    strip, rejected = only_strip(camera)
+    assert not rejected
+    assert strip.gaps == ((40, 75),)
+    assert strip.n_lines == 115
+    assert "segment 2 is missing before segment 3: lines 40 to 74" in strip.problems[0]
+    raw, missing = read_lines(strip, camera.config.raw, 30, 80)
+    np.testing.assert_array_equal(missing, [False] * 10 + [True] * 35 + [False] * 5)
+    np.testing.assert_array_equal(raw[~missing], np.r_[camera.lines(30, 10), camera.lines(75, 5)])
+    assert (raw[missing] == 0).all()
+    raw, missing = read_lines(strip, camera.config.raw, 45, 50)
+    assert raw.shape == (5, 30)
+    assert missing.all()
+
+
+def test_missing_first_segment_is_said(camera):
+    camera.write(2, 40, 40)
+    strip, _ = only_strip(camera)
     assert len(strip.problems) == 1
     assert strip.problems[0] == (
         "segment 1 is missing: the strip begins with segment 2; taken to be as long as the others "

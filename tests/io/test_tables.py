@@ -59,7 +59,7 @@ def test_round_trip(tmp_path):
             if column.kind != "str":
                 assert found[column.name].dtype == np.dtype(column.kind)
                 assert found[column.name].dtype.isnative
-    assert sorted(os.listdir(tmp_path / "new")) == ["t.fits", "t.parquet"]
+    assert sorted(p.name for p in (tmp_path / "new").iterdir()) == ["t.fits", "t.parquet"]
 
 
 @pytest.mark.parametrize("name", BOTH)
@@ -67,7 +67,9 @@ def test_only_columns_asked_for(tmp_path, name):
     write(tmp_path / "t")
     found = read_table(tmp_path / f"t.{name}", columns=["ra", "flags"])
     assert set(found) == {"ra", "flags"}
-    with pytest.raises(ProductError, match=rf"t.{name}: .*'?dec'?.*; remove it and start again"):
+    with pytest.raises(
+        ProductError, match=rf"t.{name}: has no column 'dec'; remove it and start again"
+    ):
         read_table(tmp_path / f"t.{name}", columns=["ra", "dec"])
 
 
@@ -100,7 +102,7 @@ def test_fits_says_what_columns_are(tmp_path):
         assert hdus[0].header["CREATOR"] == "driftloom 0"
     table = Table.read(tmp_path / "t.fits")
     assert table["ra"].unit == "deg"
-    assert list(table["tile"]) == ["a", "long name", ""]
+    assert list(table["tile"].filled("")) == ["a", "long name", ""]
 
 
 @pytest.mark.parametrize("name", SCHEMAS)
@@ -156,13 +158,13 @@ def test_wrong_columns(tmp_path, change, match):
     columns = {k: v for k, v in {**GOOD, **change}.items() if v is not None}
     with pytest.raises(ValueError, match=match):
         write(tmp_path / "t", columns)
-    assert os.listdir(tmp_path) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_wrong_words(tmp_path):
     with pytest.raises(ValueError, match="formats must be 'parquet' or 'fits', received 'csv'"):
         write(tmp_path / "t", formats=("csv",))
-    with pytest.raises(ValueError, match="bits must be .*received 'bit'"):
+    with pytest.raises(ValueError, match=r"bits must be .*received 'bit'"):
         write(tmp_path / "t", bits="bit")
 
 
@@ -197,4 +199,4 @@ def test_full_disk_leaves_the_older_table(tmp_path, monkeypatch, name):
     with pytest.raises(ProductError, match=rf"t.{name}: cannot be written .*free some space"):
         write(tmp_path / "t", formats=(name,))
     assert path.read_bytes() == before
-    assert os.listdir(tmp_path) == [path.name]
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]

@@ -1,0 +1,43 @@
+"""The small invented observatory, made and reduced once per session."""
+
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def small(tmp_path_factory):
+    """Two nights of a small chip: raw segments, truth, configuration."""
+    from synthetic.make import make
+    from synthetic.scenarios import build_scenario
+
+    out = tmp_path_factory.mktemp("small")
+    make(build_scenario("small"), out, workers=1)
+    return out
+
+
+def reduce(out: Path, products: Path, *, raw=None, runner=None, nights=None, **changes):
+    """Reduce a simulated folder in this process; changes are dotted keys with __ for the dot."""
+    from pipeline.config import load_config
+    from pipeline.graph import InlineRunner
+    from pipeline.reduction import reduce_folder
+
+    config = load_config(out / "observatory.toml")
+    for key, value in changes.items():
+        config = config.with_value(key.replace("__", "."), value)
+    return reduce_folder(
+        config, raw or out / "raw", products, runner=runner or InlineRunner(), nights=nights
+    )
+
+
+@pytest.fixture(scope="session")
+def reduced(small, tmp_path_factory):
+    """Products of the small observatory, and what the run said."""
+    products = tmp_path_factory.mktemp("products")
+    return products, reduce(small, products)
+
+
+@pytest.fixture(scope="session")
+def run_reduction():
+    """The function that reduces a folder, for tests that change something."""
+    return reduce
