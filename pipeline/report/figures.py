@@ -199,7 +199,8 @@ def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
         axes = fig.subplots(3, 2, sharey="row")
         for row, (name, label, factor) in enumerate(rows):
             y = catalogue[name][use] * factor
-            spread = 1.4826 * np.nanmedian(np.abs(y)) if y.size else 1.0
+            known = y[np.isfinite(y)]
+            spread = 1.4826 * np.median(np.abs(known)) if known.size else 1.0
             for col, axis in enumerate(("column", "line")):
                 x = catalogue[axis][use]
                 ax = axes[row, col]
@@ -307,7 +308,8 @@ def draw_depth(strips: Sequence[tuple[str, Table]], deep: Table | None) -> Figur
         right.set_yscale("log")
         right.set_xlabel("magnitude")
         right.set_ylabel("sources per 0.25 mag")
-        left.legend(fontsize=8)
+        if left.get_legend_handles_labels()[0]:
+            left.legend(fontsize=8)
         left.set_title("Depth")
     return fig
 

@@ -104,6 +104,12 @@ def _number(value: float | None, digits: int) -> str:
     return "–" if value is None or not np.isfinite(value) else f"{value:.{digits}f}"
 
 
+def _middle(values: NDArray[Any]) -> float:
+    """Median of the finite values; NaN where there is none."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else np.nan
+
+
 def _summarise_strips(strips: list[StripProducts]) -> Grid:
     head = (
         ("strip", ""), ("lines", ""), ("sources", ""), ("sky", "electron/px"), ("seeing", "px"),
@@ -115,12 +121,12 @@ def _summarise_strips(strips: list[StripProducts]) -> Grid:
         table, curves = strip.catalogue, strip.curves
         with np.errstate(invalid="ignore"):
             near = np.abs(table["flux_psf"] / table["flux_psf_err"] - 5.5) < 1.0
-        limit = float(np.nanmedian(table["mag_psf"][near])) if near.any() else np.nan
+        limit = _middle(table["mag_psf"][near])
         rows.append(
             (
                 strip.name, f"{strip.solution['n_lines']}", f"{table['line'].size}",
-                _number(float(np.median(curves["sky"])), 0),
-                _number(float(np.nanmedian(curves["fwhm"])), 2), _number(limit, 2),
+                _number(_middle(curves["sky"]), 0),
+                _number(_middle(curves["fwhm"]), 2), _number(limit, 2),
                 _number(100.0 * float(np.mean(curves["cloudy"])), 0),
                 _number(strip.solution.get("rms_line"), 3),
                 _number(strip.solution.get("rms_column"), 3),
