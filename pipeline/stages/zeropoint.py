@@ -152,8 +152,10 @@ def fit_zero_point(
         stop=float(n_lines),
         min_knot_spacing=n_stage / options.knots_per_stage,
     )
-    # Steps of a quarter of the integration resolve the curve.
-    at = np.linspace(0.0, n_lines, max(2, 4 * n_lines // n_stage + 1))
+    # Steps of a quarter of the integration resolve the curve. Where there is no star (ramp, gaps
+    # at the ends) the curve is a guess that must not say what clear is.
+    first, last = float(line[usable].min()), float(line[usable].max())
+    at = np.linspace(first, last, max(2, int(4 * (last - first) // n_stage) + 1))
     level = float(np.percentile(curve.value(at), options.clear_percentile))
     return ZeroPointCurve(
         curve=curve,
