@@ -33,7 +33,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 console = Console()
-complaints = Console(stderr=True)
+complaints = Console(stderr=True, soft_wrap=True)  # paths stay whole
 
 # Exit statuses: everything done; done with losses that are named; the user's mistake.
 COMPLETE, WITH_LOSSES, MISTAKE = 0, 1, 2
@@ -106,6 +106,7 @@ def _reduce(
     with open_runner(
         workers=config.compute.workers if workers is None else workers,
         scheduler=config.compute.scheduler if scheduler is None else scheduler,
+        queue=config.cluster if workers is None else None,
         memory_limit=config.compute.memory_limit,
         progress=BarProgress(),
     ) as runner:

@@ -14,11 +14,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from pipeline.errors import DriftloomError
+from pipeline.config import ClusterConfig
+from pipeline.errors import ConfigError, DriftloomError
 
-__all__ = ["InlineRunner", "NoProgress", "Outcome", "Progress", "Runner", "Task", "open_runner"]
+__all__ = [
+    "DaskRunner",
+    "InlineRunner",
+    "NoProgress",
+    "Outcome",
+    "Progress",
+    "Runner",
+    "Task",
+    "open_runner",
+]
 
 logger = logging.getLogger(__name__)
+
+_PATIENCE = "10s"  # for a scheduler to answer
+_QUEUES = {
+    "htcondor": "HTCondorCluster", "lsf": "LSFCluster", "moab": "MoabCluster", "oar": "OARCluster",
+    "pbs": "PBSCluster", "sge": "SGECluster", "slurm": "SLURMCluster",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -147,41 +163,83 @@ class DaskRunner:
     ) -> dict[str, Outcome]:
         """Call ``function(*common, *task.args)`` for every task, as workers become free.
 
-        ``common`` is sent to each worker once, not once per task.
+        Everything that a task needs travels with it: data left with the workers would be lost with
+        them, and `common` is small.
         """
         from distributed import as_completed
 
-        shared = self._client.scatter(common, broadcast=True, hash=False) if common else ()
-        futures = {
-            self._client.submit(
-                _attempt_shared, function, task.key, shared, task.args, pure=False, key=None
-            ): task.key
-            for task in tasks
-        }
+        def submit(task: Task) -> Any:
+            return self._client.submit(
+                _attempt, function, task.key, (*common, *task.args), pure=False, key=None
+            )
 
         def outcomes() -> Iterator[Outcome]:
+            futures = {submit(task): task for task in tasks}
+            lost: list[Task] = []
             for future in as_completed(futures):
-                key = futures[future]
-                # A worker that died several times under one task leaves the error in the future.
-                error = future.exception()
-                if error is None:
-                    yield future.result()
+                if _reason_lost(future):
+                    lost.append(futures[future])
                 else:
-                    yield Outcome(key, None, f"worker lost: {error}", float("nan"))
+                    yield future.result()
+            # Tasks that waited at a worker when another killed it are blamed as well. One by one,
+            # each shows what it does itself.
+            for task in lost:
+                future = submit(task)
+                reason = _reason_lost(future)
+                yield Outcome(task.key, None, reason, float("nan")) if reason else future.result()
 
         return _collect(outcomes(), label=label, total=len(tasks), progress=self._progress)
 
 
-def _attempt_shared(
-    function: Callable[..., Any], key: str, shared: Sequence[Any], args: tuple[Any, ...]
-) -> Outcome:
-    return _attempt(function, key, (*shared, *args))
+def _reason_lost(future: Any) -> str:
+    """Why a future has no outcome, when it has ended; empty where it has one."""
+    error = future.exception()
+    if future.cancelled():
+        return "worker lost: the scheduler gave the task up"
+    return f"worker lost: {error}" if error is not None else ""
 
 
 def _quieten() -> None:
     """Leave dask's news of workers that come and go out of a run's output; its errors stay."""
+    import dask
+
+    # The stars of a strip travel to one task: tens of megabytes, and meant.
+    dask.config.set({"distributed.admin.large-graph-warning-threshold": "1GB"})
     for name in ("distributed", "distributed.scheduler", "distributed.nanny", "distributed.core"):
         logging.getLogger(name).setLevel(logging.ERROR)
+
+
+def _connect(address: str) -> Any:
+    """Client of a running scheduler."""
+    from distributed import Client
+
+    try:
+        return Client(address, timeout=_PATIENCE)
+    except (OSError, ValueError) as error:
+        reason = " ".join(str(error).split())
+        msg = (
+            f"compute.scheduler: no scheduler answers at {address!r} ({reason}); start one there, "
+            "correct the address (tcp://host:port), or leave it out to work on this machine"
+        )
+        raise ConfigError(msg) from error
+
+
+def _submit_jobs(queue: ClusterConfig) -> Any:
+    """Cluster whose workers are jobs of a batch queue."""
+    try:
+        import dask_jobqueue
+    except ImportError as error:
+        msg = (
+            "[cluster]: needs the extra `cluster`; install driftloom[cluster], or remove the table"
+        )
+        raise ConfigError(msg) from error
+    try:
+        cluster = getattr(dask_jobqueue, _QUEUES[queue.type])(**queue.options)
+    except (TypeError, ValueError) as error:
+        msg = f"cluster.options: {error}; see dask-jobqueue for what a {queue.type} queue takes"
+        raise ConfigError(msg) from error
+    cluster.scale(jobs=queue.jobs)
+    return cluster
 
 
 @contextmanager
@@ -189,6 +247,7 @@ def open_runner(
     *,
     workers: int,
     scheduler: str = "",
+    queue: ClusterConfig | None = None,
     memory_limit: str = "auto",
     progress: Progress | None = None,
 ) -> Iterator[Runner]:
@@ -200,6 +259,8 @@ def open_runner(
         Local worker processes; 0 takes one for each core, 1 runs inside this process.
     scheduler : str
         Address of a running dask scheduler (``tcp://host:port``); empty for local work.
+    queue : ClusterConfig, optional
+        Batch queue to which workers are submitted, where there is no scheduler.
     memory_limit : str
         Memory of one local worker, as dask understands it.
     progress : Progress, optional
@@ -208,12 +269,20 @@ def open_runner(
     Yields
     ------
     Runner
+
+    Raises
+    ------
+    ConfigError
+        If no scheduler answers, or the queue cannot be used.
     """
     if scheduler:
-        from distributed import Client
-
         _quieten()
-        with Client(scheduler) as client:
+        with _connect(scheduler) as client:
+            yield DaskRunner(client, progress)
+        return
+    if queue is not None:
+        _quieten()
+        with _submit_jobs(queue) as cluster, _connect(cluster.scheduler_address) as client:
             yield DaskRunner(client, progress)
         return
     count = workers if workers > 0 else (os.cpu_count() or 1)
@@ -232,7 +301,8 @@ def open_runner(
             threads_per_worker=1,
             processes=True,
             memory_limit=memory_limit,
-            dashboard_address=None,
+            # Without an address every run would ask for the same port, and a second one complain.
+            dashboard_address="127.0.0.1:0",
             silence_logs=logging.ERROR,
         ) as cluster,
         Client(cluster) as client,

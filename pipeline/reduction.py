@@ -194,17 +194,18 @@ class _Run:
                 values[strip.name].append(outcome.value)
         return values
 
+    def _checksum(self, path: str) -> str:
+        """What identifies a raw file; one that went away meanwhile must not stop the others."""
+        try:
+            return checksum_raw(
+                path, hdu=self.config.raw.hdu, full=self.config.products.full_checksums
+            )
+        except DriftloomError:
+            return "unreadable"
+
     def provenance(self, strip: Strip) -> Provenance:
         """Where a strip's products come from."""
-        inputs = [
-            (
-                Path(s.path).name,
-                checksum_raw(
-                    s.path, hdu=self.config.raw.hdu, full=self.config.products.full_checksums
-                ),
-            )
-            for s in strip.segments
-        ]
+        inputs = [(Path(s.path).name, self._checksum(s.path)) for s in strip.segments]
         calibration = (
             f"{strip.night}/{strip.chip}_dark",
             f"{strip.night}/{strip.chip}_{strip.filter}_response",
@@ -229,6 +230,12 @@ def _summarise(
                 f"{strip.name}: left out, since not all of its blocks could be read"
             )
             continue
+        if n_lost := sum(p.n_lost for p in parts):
+            text = f"{n_lost} lines cannot be read; is a file damaged? --verbose says which"
+            run.ledger.record(
+                night=strip.night, strip=strip.name, step="read", state="failed", reason=text
+            )
+            run.summary.failures.append(f"{strip.name}: {text}")
         try:
             whole = concatenate([p.summary for p in parts])
             summaries[strip.name] = settle_overscan(
@@ -494,6 +501,8 @@ def reduce_folder(
     ------
     RawError
         If there is nothing to reduce.
+    ConfigError
+        If the sky cannot be cut into the tiles asked for.
     ProductError
         If another run holds the folder, or it cannot be written.
     """
@@ -502,15 +511,17 @@ def reduce_folder(
     begin = time.perf_counter()
     inventory = find_strips(raw, config)
     strips = [s for s in inventory.strips if not nights or s.night in nights]
+    have = ", ".join(sorted({s.night for s in inventory.strips}))
     if not any(s.shutter_open for s in strips):
-        have = ", ".join(sorted({s.night for s in inventory.strips})) or "none"
         reasons = "; ".join(f"{p}: {r}" for p, r in inventory.rejected[:5])
+        asked = f", asked for: {', '.join(nights)}" if nights else ""
         msg = (
-            f"{raw}: no strip with the shutter open to reduce (nights found: {have}). Check "
-            "raw.pattern, raw.keywords.shutter and the nights asked for"
+            f"{raw}: no strip with the shutter open to reduce (nights found: {have or 'none'}"
+            f"{asked}). Check raw.pattern, raw.keywords.shutter and the nights asked for"
             + (f". Rejected: {reasons}" if reasons else "")
         )
         raise RawError(msg)
+    make_grid(config)  # a mistake in it shows before a night's work, not after
     out.mkdir(parents=True, exist_ok=True)
     with hold_lock(out):
         run = _Run(config, out, runner, Ledger(out / "ledger.jsonl"))
@@ -519,6 +530,8 @@ def reduce_folder(
                 night="", strip=path, step="check", state="failed", reason=reason
             )  # fmt: skip
             run.summary.failures.append(f"{path}: {reason}")
+        for night in sorted(set(nights or ()) - {s.night for s in strips}):
+            run.summary.failures.append(f"night {night}: not in {raw} (nights found: {have})")
         results: list[StripResult] = []
         for strip in strips:
             run.summary.note(*(f"{strip.name}: {p}" for p in strip.problems))

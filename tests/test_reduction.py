@@ -5,13 +5,16 @@ import warnings
 from datetime import datetime, timedelta
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
+from astropy import units
 from astropy.io import fits
 from astropy.table import Table
 from astropy.wcs import WCS
 from scipy.spatial import cKDTree
 
 from pipeline.graph import open_runner
+from pipeline.io.columns import CURVES, DARK, DEEP_CATALOGUE, RESPONSE, STRIP_CATALOGUE
 from pipeline.io.tables import read_table
 
 pytestmark = pytest.mark.xdist_group("reduction")
@@ -49,15 +52,62 @@ def test_products_are_all_there(reduced):
     assert set(states) == {"ok"}
 
 
-def test_fits_products_carry_right_checksums(reduced):
+def test_every_fits_product_is_standard_and_has_right_checksums(reduced):
     products, _ = reduced
-    paths = [next(iter(products.glob(p))) for p in ("stacks/*.fits", "tiles/*/*.fits")]
+    paths = sorted(products.rglob("*.fits"))
+    assert len(paths) > 15
     with warnings.catch_warnings():
         warnings.simplefilter("error")  # astropy warns where a checksum does not fit
         for path in paths:
-            with fits.open(path, checksum=True) as hdus:
+            with fits.open(path, checksum=True, disable_image_compression=True) as hdus:
                 hdus.verify("exception")
-                assert "CHECKSUM" in hdus["FLUX"].header
+                if path.name != "coverage.fits":  # written by the library of coverage maps
+                    assert all("CHECKSUM" in h.header and "DATASUM" in h.header for h in hdus), path
+
+
+def test_every_column_has_its_unit_and_ucd_in_both_formats(reduced):
+    products, _ = reduced
+    schemas = {
+        "strips/*/*/catalogue": STRIP_CATALOGUE, "strips/*/*/curves": CURVES,
+        "calibration/*/*_dark": DARK, "calibration/*/*_response": RESPONSE,
+        "deep/*": DEEP_CATALOGUE,
+    }  # fmt: skip
+    for pattern, schema in schemas.items():
+        known = {c.name: c for c in schema}
+        for path in products.glob(f"{pattern}.fits"):
+            fields = {f.name: f for f in pq.read_schema(path.with_suffix(".parquet"))}
+            with fits.open(path) as hdus:
+                header, columns = hdus[1].header, hdus[1].columns
+                assert columns.names == list(fields)
+                for number, column in enumerate(columns, 1):
+                    expected = known[column.name]
+                    assert (column.unit or "") == expected.unit
+                    assert header[f"TUCD{number}"] == expected.ucd
+                    about = fields[column.name].metadata
+                    assert about[b"unit"].decode() == expected.unit
+                    assert about[b"ucd"].decode() == expected.ucd
+                    if "electron" not in expected.unit:  # no unit of the standard, but used
+                        units.Unit(expected.unit, format="fits")
+            one, other = read_table(path), read_table(path.with_suffix(".parquet"))
+            for name, values in one.items():
+                np.testing.assert_array_equal(values, other[name], err_msg=f"{path} {name}")
+
+
+def test_a_catalogue_goes_through_a_votable_and_back(reduced, tmp_path):
+    """Another program's table format takes units and values as they are."""
+    products, _ = reduced
+    table = Table.read(next(products.glob("deep/*.fits")), hdu=1)
+    table.meta.clear()
+    table.write(tmp_path / "sources.xml", format="votable")
+    back = Table.read(tmp_path / "sources.xml", format="votable")
+    assert back.colnames == table.colnames
+    for name in table.colnames:
+        kind = table[name].dtype.kind
+        values = np.ma.filled(back[name].data, np.nan) if kind == "f" else np.asarray(back[name])
+        expected = np.asarray(table[name])
+        np.testing.assert_array_equal(values, expected.astype(str) if kind == "S" else expected)
+        if str(table[name].unit or "") != "electron":
+            assert back[name].unit == table[name].unit
 
 
 def test_no_source_stands_twice(reduced):
@@ -111,16 +161,9 @@ def test_catalogue_agrees_with_the_truth(small, reduced):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("lines", [512, 1280])
-def test_size_of_blocks_changes_nothing(small, reduced, run_reduction, tmp_path, lines):
-    run_reduction(small, tmp_path, detection__block_lines=lines)
-    assert_same(catalogues(reduced[0]), catalogues(tmp_path))
-
-
-@pytest.mark.slow
-def test_number_of_workers_changes_nothing(small, reduced, run_reduction, tmp_path):
+def test_workers_and_size_of_blocks_change_nothing(small, reduced, run_reduction, tmp_path):
     with open_runner(workers=2) as runner:
-        run_reduction(small, tmp_path, runner=runner)
+        run_reduction(small, tmp_path, runner=runner, detection__block_lines=512)
     assert_same(catalogues(reduced[0]), catalogues(tmp_path))
 
 
@@ -152,9 +195,9 @@ def cut_again(source, target, lengths):
 
 
 @pytest.mark.slow
-def test_cut_into_segments_changes_nothing(small, reduced, run_reduction, tmp_path):
+def test_segments_and_size_of_blocks_change_nothing(small, reduced, run_reduction, tmp_path):
     raw = tmp_path / "raw"
     raw.mkdir()
     cut_again(small / "raw", raw, [777, 1, 1300])
-    run_reduction(small, tmp_path / "products", raw=raw)
+    run_reduction(small, tmp_path / "products", raw=raw, detection__block_lines=1280)
     assert_same(catalogues(reduced[0]), catalogues(tmp_path / "products"))

@@ -256,6 +256,9 @@ def write_report(out: Path) -> Path:
     """
     out = Path(out)
     strips = _read_strips(out)
+    if not strips and not (out / "ledger.jsonl").exists():
+        msg = f"{out}: no products here; give the folder that `reduce` wrote"
+        raise ProductError(msg)
     folder = out / "report"
     folder.mkdir(parents=True, exist_ok=True)
     ledger = read_ledger(out / "ledger.jsonl") if (out / "ledger.jsonl").exists() else []

@@ -14,9 +14,9 @@ from pipeline.stages.response_fit import (
     ResponseOptions,
     alternate,
     measure_linearity,
-    separate_scattered,
     widen_prior,
 )
+from pipeline.stages.response_light import separate_scattered
 
 __all__ = ["ResponseOptions", "ResponseVector", "combine_responses", "fit_response"]
 
@@ -131,10 +131,13 @@ def fit_response(
     changes falls back to the ratio of levels.
 
     Three choices that no data can make: the mean response of the good columns is 1; a gradient of
-    the sky that never changes belongs to the response (the median of ``g`` is zero); and a part of
-    the additive light ``h A`` that follows the sky exactly belongs to the response as well, which
-    is resolved by taking that light as absent in the quietest bins. ``h A`` is used only where
-    the residuals hold significantly more than noise. Faint stars and the wings of bright ones lift
+    the sky that never changes belongs to the response (the median of ``g`` is zero; where there is
+    additive light, the ``g`` without it); and a part of the additive light ``h A`` that follows
+    the sky exactly belongs to the response as well, which is resolved by taking that light as
+    absent in the quietest bins and positive elsewhere. Light that is on nearly all night and off
+    for short is taken for its opposite. ``h`` is smooth across the chip, and ``h A`` is used only
+    where the residuals hold significantly more than noise. Faint stars and the wings of bright
+    ones lift
     all columns alike; that goes into ``L`` and cancels.
 
     Parameters
@@ -199,37 +202,35 @@ def fit_response(
     problems: list[str] = []
     low, high = (float(q) for q in np.quantile(sky, [0.05, 0.95]))
     choice = "slope" if high > options.least_range * low else "ratio"
+    # While additive light is looked for, intercepts are free, or what bias and dark missed would
+    # look like it. A sky that hardly changes tells nothing of intercepts: freed, they would follow
+    # noise, amplified by the sky over its range. They are held at what bias and dark say.
+    hold = np.full(n_columns, _HELD if choice == "ratio" else max(1e3, 10.0 * float(np.max(sky))))
+    alternate(level, variance, state, x, hold, options, 6)
+    found = separate_scattered(level, variance, state, x, hold, prior, options)
+    if state.amount.any():
+        problems.append(
+            f"additive scattered light up to {np.max(np.abs(state.amount)):.1f} electrons found "
+            f"({found.strength:.1f} times noise) and separated from the response, "
+            "taken as absent in the quietest bins"
+        )
     if choice == "ratio":
-        # A sky that hardly changes tells nothing of intercepts: freed, they would follow noise,
-        # amplified by the sky over its range. They are held at what bias and dark say, and what
-        # that may be wrong by goes into the error of the response alone.
         problems.append(
             f"the sky level ranges only from {low:.0f} to {high:.0f} electrons: intercepts are "
             "held by bias and dark, the response is a ratio of levels"
         )
-        held = np.full(n_columns, _HELD)
-        weight, vf, vi, cov, excess = alternate(
-            level, variance, state, x, held, options, options.iterations
-        )
-        unknown = prior / float(np.median(sky))
-        vf = vf + unknown**2
-        vi = vi + prior**2
-        cov = cov - unknown * prior
+    elif options.adapt_intercept:
+        hold = widen_prior(level, variance, state, x, prior, problems)
     else:
-        # Free intercepts here, or what bias and dark missed would look like additive light.
-        free = np.full(n_columns, max(1e3, 10.0 * float(np.max(sky))))
-        alternate(level, variance, state, x, free, options, 6)
-        strength = separate_scattered(level, variance, state, x, free, options)
-        if state.amount.any():
-            problems.append(
-                f"additive scattered light up to {np.max(np.abs(state.amount)):.1f} electrons "
-                f"found ({strength:.1f} times noise) and separated from the response"
-            )
-        if options.adapt_intercept:
-            prior = widen_prior(level, variance, state, x, prior, problems)
-        weight, vf, vi, cov, excess = alternate(
-            level, variance, state, x, prior, options, options.iterations
-        )
+        hold = prior
+    weight, vf, vi, cov, excess = alternate(
+        level, variance, state, x, hold, options, options.iterations
+    )
+    if choice == "ratio":
+        # What bias and dark may be wrong by goes into the errors alone.
+        unknown = prior / float(np.median(sky))
+        vf, vi, cov = vf + unknown**2, vi + prior**2, cov - unknown * prior
+    vf = vf + (state.f * state.h * found.zero_err) ** 2
     light = state.regressor(x)
     used = weight > 0
     pull2 = (np.where(used, level - state.i - state.f * light, 0.0) ** 2) * weight

@@ -1,6 +1,6 @@
 """The least squares behind the column response: columns, bins and additive light in turn."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ __all__ = [
     "ResponseOptions",
     "alternate",
     "measure_linearity",
-    "separate_scattered",
+    "robust_weights",
     "widen_prior",
 ]
 
@@ -36,8 +36,10 @@ class ResponseOptions:
     fit_gradient : bool
         Fit the change of a linear gradient of the sky across the columns.
     scattered_limit : float
-        Singular value of the residuals, in units of that of pure noise, above which one additive
-        component is taken as real.
+        Singular value of the smoothed residuals, in units of that of pure noise, above which one
+        additive component is taken as real.
+    scattered_intervals : int
+        Intervals of the spline across the chip that this light follows.
     quiet_fraction : float
         Fraction of bins, those with least of it, in which scattered light is taken as absent.
     dead : float
@@ -53,7 +55,8 @@ class ResponseOptions:
     iterations: int = 12
     fit_gradient: bool = True
     scattered_limit: float = 1.25
-    quiet_fraction: float = 0.3
+    scattered_intervals: int = 16
+    quiet_fraction: float = 0.1
     dead: float = 0.3
     least_range: float = 1.3
 
@@ -64,6 +67,12 @@ class ResponseOptions:
                 raise ValueError(msg)
         if self.iterations < 3:
             msg = f"response iterations must be at least 3, received {self.iterations}"
+            raise ValueError(msg)
+        if self.scattered_intervals < 3:
+            msg = (
+                "response scattered_intervals must be at least 3, "
+                f"received {self.scattered_intervals}"
+            )
             raise ValueError(msg)
         if not 0 < self.quiet_fraction < 1:
             msg = f"response quiet_fraction must lie within 0..1, received {self.quiet_fraction}"
@@ -90,7 +99,7 @@ class FitState:
         return model
 
 
-def _robust_weights(pull: _F, huber: float, reject: float) -> _F:
+def robust_weights(pull: _F, huber: float, reject: float) -> _F:
     """Huber's weights, zero beyond `reject`."""
     size = np.abs(pull)
     return np.where(size > reject, 0.0, huber / np.maximum(size, huber))
@@ -153,106 +162,6 @@ def _fix_scales(state: FitState, prior: _F) -> None:
     state.amount = state.amount * mean
 
 
-def _leading_component(pull: _F) -> tuple[float, _F, _F]:
-    """Largest singular value and vectors, by power iteration."""
-    v = pull.T @ pull.sum(axis=1)
-    rng = np.random.default_rng(0)
-    v = v + 1e-3 * np.linalg.norm(v) * rng.standard_normal(len(v)) + 1e-30
-    v /= np.linalg.norm(v)
-    value = 0.0
-    u = np.zeros(len(pull))
-    for _ in range(60):
-        u = pull @ v
-        size = float(np.linalg.norm(u))
-        if size == 0.0:
-            return 0.0, u, v
-        u /= size
-        v = pull.T @ u
-        new = float(np.linalg.norm(v))
-        v /= max(new, 1e-30)
-        if abs(new - value) < 1e-7 * new:
-            value = new
-            break
-        value = new
-    return value, u, v
-
-
-def _find_scattered(
-    level: _F, variance: _F, state: FitState, x: _F, options: ResponseOptions
-) -> tuple[float, _F, _F]:
-    """One additive component f h A in the residuals: strength against noise, h and A.
-
-    The residuals know A only up to a multiple of the sky and a constant: what resembles these has
-    gone into slopes and intercepts. It is restored by asking that the light be absent in the
-    quietest bins and never negative.
-    """
-    light = state.regressor(x)
-    residual = level - state.i - state.f * light
-    w = np.where(np.isfinite(variance) & state.good, 1.0 / variance, 0.0)
-    pull = np.nan_to_num(residual) * np.sqrt(w)
-    scale = max(1.0, float(np.median(np.abs(pull[w > 0])) / 0.6745))
-    pull = np.clip(pull / scale, -4.0, 4.0)
-    value, _, v = _leading_component(pull)
-    n_bins, n_columns = (w.sum(axis=1) > 0).sum(), (w.sum(axis=0) > 0).sum()
-    strength = value / (np.sqrt(n_bins) + np.sqrt(n_columns))
-    if strength < options.scattered_limit:
-        return strength, np.zeros(level.shape[1]), np.zeros(level.shape[0])
-    # Alternating weighted least squares from there.
-    root = np.sqrt(np.where(w.sum(axis=0) > 0, w.mean(axis=0), 1.0))
-    h = np.where(state.good, v / root / np.where(state.good, state.f, 1.0), 0.0)
-    r = np.nan_to_num(residual)
-    amount = np.zeros(len(level))
-    for _ in range(20):
-        model = state.f * h
-        amount = (w * model * r).sum(axis=1) / np.maximum((w * model**2).sum(axis=1), 1e-30)
-        a = amount[:, None] * state.f
-        h = (w * a * r).sum(axis=0) / np.maximum((w * a * a).sum(axis=0), 1e-30)
-        h /= max(float(np.abs(h).max()), 1e-30)
-    # The light is rare and positive: its sign is the one with the longer tail upwards.
-    if np.sum((amount - np.median(amount)) ** 3) < 0:
-        amount, h = -amount, -h
-    return strength, h, _quieten(amount, state.sky, options.quiet_fraction)
-
-
-def _quieten(amount: _F, sky: _F, fraction: float) -> _F:
-    """Amounts less the combination of sky and a constant that clears the quietest bins of them."""
-    rest = amount
-    for _ in range(10):
-        chosen = rest / sky <= np.quantile(rest / sky, fraction)
-        design = np.stack([sky[chosen], np.ones(chosen.sum())], axis=1)
-        fit, *_ = np.linalg.lstsq(design, amount[chosen], rcond=None)
-        rest = amount - fit[0] * sky - fit[1]
-    return rest
-
-
-def separate_scattered(
-    level: _F, variance: _F, state: FitState, x: _F, prior: _F, options: ResponseOptions
-) -> float:
-    """Look for additive light and, where it is real, alternate between it and the columns."""
-    strength, h, amount = _find_scattered(level, variance, state, x, options)
-    if not h.any():
-        return strength
-    w = np.where(np.isfinite(variance) & state.good, 1.0 / variance, 0.0)
-    state.h, state.amount = h, amount
-    for _ in range(6):
-        alternate(level, variance, state, x, prior, options, 4)
-        bare = replace(state, amount=np.zeros_like(state.amount))
-        r = np.nan_to_num(level - state.i - state.f * bare.regressor(x))
-        pull = (r - state.f * state.amount[:, None] * state.h) * np.sqrt(w)
-        v = w * _robust_weights(pull, options.huber, options.reject)
-        a = state.amount[:, None] * state.f
-        h = (v * a * r).sum(axis=0) / np.maximum((v * a * a).sum(axis=0), 1e-30)
-        h = np.where(state.good, h, 0.0)
-        size = float(np.abs(h).max())
-        if size == 0.0:
-            break
-        state.h = h / size
-        model = state.f * state.h
-        amount = (v * model * r).sum(axis=1) / np.maximum((v * model**2).sum(axis=1), 1e-30)
-        state.amount = _quieten(amount, state.sky, options.quiet_fraction)
-    return strength
-
-
 def alternate(
     level: _F,
     variance: _F,
@@ -274,7 +183,7 @@ def alternate(
             inside = (base > 0) & state.good
             spread = float(np.median(np.abs(pull[inside])) / 0.6745)
             excess = max(1.0, spread**2)
-            weight = base * _robust_weights(pull / np.sqrt(excess), options.huber, options.reject)
+            weight = base * robust_weights(pull / np.sqrt(excess), options.huber, options.reject)
         _fit_bins(values, weight, state, x, options.fit_gradient)
         light = state.regressor(x)
         state.f, state.i, vf, vi, cov = _fit_columns(values, weight / excess, light, prior)
@@ -315,7 +224,7 @@ def measure_linearity(
         coefficient = np.where(known, (w * curve * rest).sum(axis=0) / safe_norm, 0.0)
         error = np.where(known, 1.0 / np.sqrt(safe_norm), np.inf)
         pull = (rest - coefficient * curve) * np.sqrt(base)
-        w = base * _robust_weights(pull, options.huber, options.reject)
+        w = base * robust_weights(pull, options.huber, options.reject)
     signal = np.where(np.abs(state.f) > 0, np.abs(state.f), 1.0) * top
     return coefficient / signal, error / signal
 
@@ -328,7 +237,9 @@ def widen_prior(
     values = np.where(base > 0, level, 0.0)
     light = state.regressor(x)
     pull = (values - state.i - state.f * light) * np.sqrt(base)
-    weight = base * _robust_weights(pull, 3.0, 8.0)
+    inside = (base > 0) & state.good
+    excess = max(1.0, float(np.median(np.abs(pull[inside])) / 0.6745) ** 2)
+    weight = base / excess * robust_weights(pull / np.sqrt(excess), 3.0, 8.0)
     _, free, _, vi, _ = _fit_columns(values, weight, light, np.full(len(prior), 1e6))
     g = state.good & np.isfinite(vi)
     # The common part of the intercepts is the zero of the sky.

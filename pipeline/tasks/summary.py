@@ -29,10 +29,13 @@ class BlockSummary:
         Of the block.
     stars : BrightStars or None
         None for a strip with the shutter closed.
+    n_lost : int
+        Lines that should be there and could not be read.
     """
 
     summary: ColumnSummary
     stars: BrightStars | None
+    n_lost: int
 
 
 def summarise_block(
@@ -62,12 +65,16 @@ def summarise_block(
     summary = summarise_columns(
         raw[inner], missing[inner], start, strip.amplifiers, options=options.summary
     )
+    lost = missing[inner].copy()
+    for first, last in strip.gaps:
+        lost[max(0, first - start) : max(0, last - start)] = False
+    n_lost = int(np.count_nonzero(lost))
     if not strip.shutter_open:
-        return BlockSummary(summary, None)
+        return BlockSummary(summary, None, n_lost)
     stars = [
         _find_stars(raw, missing, low, summary, number, strip) for number in range(summary.n_bins)
     ]
-    return BlockSummary(summary, concatenate_bright_stars(stars))
+    return BlockSummary(summary, concatenate_bright_stars(stars), n_lost)
 
 
 def _find_stars(

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config
+from pipeline.errors import ConfigError
 from pipeline.geometry.displacement import make_displacement, tiles_of_strip
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.cards import make_site_cards, make_time_cards
@@ -74,21 +75,30 @@ def make_grid(config: Config) -> TileGrid:
     Returns
     -------
     TileGrid
+
+    Raises
+    ------
+    ConfigError
+        If the band cannot be cut into such tiles.
     """
     scale = config.tiles.pixel_scale or config.camera.pixel_scale
     half = config.camera.columns / 2 * config.camera.pixel_scale / 3600.0
     # The axis may be off by the search range, and a year of precession moves the band little more.
     margin = config.astrometry.search_pointing / 60.0
     middle = config.axis_declination
-    return TileGrid(
-        dec_min_deg=max(middle - half - margin, -90.0),
-        dec_max_deg=min(middle + half + margin, 90.0),
-        size=config.tiles.size,
-        overlap=config.tiles.overlap,
-        pixel_scale=scale,
-        epoch=config.tiles.epoch,
-        column_sign=config.camera.column_sign,
-    )
+    try:
+        return TileGrid(
+            dec_min_deg=max(middle - half - margin, -90.0),
+            dec_max_deg=min(middle + half + margin, 90.0),
+            size=config.tiles.size,
+            overlap=config.tiles.overlap,
+            pixel_scale=scale,
+            epoch=config.tiles.epoch,
+            column_sign=config.camera.column_sign,
+        )
+    except ValueError as error:
+        msg = f"configuration: {error}; correct [tiles]"
+        raise ConfigError(msg) from error
 
 
 def plan_tiles(grid: TileGrid, result: StripResult) -> tuple[Tile, ...]:
