@@ -16,6 +16,8 @@ import pipeline.config
 from pipeline.config import Config, describe_config, load_config, parse_config
 from pipeline.errors import ConfigError
 from pipeline.tasks.options import make_options
+from synthetic.files import format_configuration
+from synthetic.scenarios import build_scenario
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 REFERENCE = describe_config()
@@ -37,6 +39,25 @@ def test_every_example_loads(path):
 
 def test_examples_are_there():
     assert {p.stem for p in CONFIGS.glob("*.toml")} >= {"saltpan-ridge", "quillmere-shelf"}
+
+
+def test_example_of_the_demo_reads_its_files():
+    """Site, camera and headers are those that the simulator writes for the demo."""
+    example = load_config(CONFIGS / "saltpan-ridge.toml")
+    demo = parse_config(format_configuration(build_scenario("demo")))
+    assert example.raw == demo.raw
+    assert example.reference == demo.reference
+    assert example.axis_declination == demo.axis_declination
+    assert example.pointing.hour_angle == demo.pointing.hour_angle
+    for key in ("name", "latitude", "longitude", "height"):
+        assert getattr(example.observatory, key) == getattr(demo.observatory, key)
+    for key in type(demo.camera).model_fields:
+        if key != "amplifier":
+            assert getattr(example.camera, key) == getattr(demo.camera, key), key
+    for ours, theirs in zip(example.amplifiers, demo.amplifiers, strict=True):
+        # At a higher level than the chip reaches, no pixel would ever count as saturated.
+        assert 0.95 * theirs.saturation < ours.saturation <= theirs.saturation
+        assert dataclasses.replace(ours, saturation=theirs.saturation) == theirs
 
 
 def fields_of(model, prefix=""):

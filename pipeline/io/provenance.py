@@ -3,7 +3,7 @@
 import hashlib
 import json
 import platform
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -86,6 +86,36 @@ class Provenance:
         for number, (name, checksum) in enumerate(self.inputs[:_MAX_LISTED], 1):
             cards[f"INPUT{number}"] = (f"{name} {checksum}", "")
         return cards
+
+    @classmethod
+    def from_cards(cls, header: Mapping[str, Any]) -> "Provenance | None":
+        """Read what `to_cards` wrote; None where the header has no provenance.
+
+        Headers hold ASCII and the first 999 inputs only, so what comes back may be less than what
+        went in.
+        """
+        if "CREATOR" not in header or "CONFIG" not in header:
+            return None
+
+        def read_list(stem: str) -> list[str]:
+            found: list[str] = []
+            while (keyword := f"{stem}{len(found) + 1}") in header:
+                found.append(str(header[keyword]))
+            return found
+
+        def split(text: str) -> tuple[str, str]:
+            # Names may hold blanks; versions and checksums do not.
+            name, _, rest = text.rpartition(" ")
+            return name, rest
+
+        return cls(
+            code=str(header["CREATOR"]),
+            python=str(header.get("PYTHON", "")),
+            libraries=tuple(split(text) for text in read_list("LIB")),
+            config=str(header["CONFIG"]),
+            inputs=tuple(split(text) for text in read_list("INPUT")),
+            calibration=tuple(read_list("CALIB")),
+        )
 
 
 def make_provenance(

@@ -1,6 +1,7 @@
 """Tables, written as Parquet and FITS with units, UCDs and descriptions, and read back."""
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,11 @@ __all__ = ["read_table", "read_table_meta", "write_table"]
 
 _META = b"header"
 _PROVENANCE = b"provenance"
+# Cards of a FITS table that say how it is stored, not what it is about.
+_STRUCTURE = re.compile(
+    r"XTENSION|BITPIX|NAXIS[12]?|PCOUNT|GCOUNT|TFIELDS|CHECKSUM|DATASUM|"
+    r"T(TYPE|FORM|UNIT|NULL|SCAL|ZERO|DISP|DIM|UCD|COMM)[1-9]\d*"
+)
 
 
 def write_table(
@@ -139,25 +145,32 @@ def read_table(
 
 
 def read_table_meta(path: str | Path) -> tuple[dict[str, Any], Provenance | None]:
-    """Header values and provenance of a table that `write_table` wrote as Parquet.
+    """Header values and provenance of a table that `write_table` wrote.
 
     Parameters
     ----------
     path : str or Path
-        Parquet file.
+        Parquet or FITS.
 
     Returns
     -------
     meta : dict
-        FITS keyword to value.
+        FITS keyword to value; None where the value is not known. From FITS, real numbers of more
+        than 20 characters have lost their last digits.
     provenance : Provenance or None
-        None where the file has none.
+        None where the file has none. From FITS, ASCII letters and the first 999 inputs only.
 
     Raises
     ------
     ProductError
         If the file is missing or damaged.
     """
+    path = Path(path)
+    if path.suffix != ".parquet":
+        with open_product(path) as hdus:
+            values = _header_values(hdus[1].header)
+            meta = {k: v for k, v in values.items() if not _STRUCTURE.fullmatch(k)}
+            return meta, Provenance.from_cards(hdus[0].header)
     try:
         metadata = pq.read_schema(path).metadata or {}
     except (OSError, pa.ArrowException) as error:
@@ -221,11 +234,7 @@ def _write_parquet(
         kind = pa.string() if column.kind == "str" else pa.from_numpy_dtype(np.dtype(column.kind))
         about = {"unit": column.unit, "ucd": column.ucd, "description": column.text}
         fields.append(pa.field(column.name, kind, metadata=about))
-    values = {
-        card.keyword: None if isinstance(card.value, fits.card.Undefined) else card.value
-        for card in header.cards
-    }
-    metadata = {_META: json.dumps(values), _PROVENANCE: provenance.to_json()}
+    metadata = {_META: json.dumps(_header_values(header)), _PROVENANCE: provenance.to_json()}
     schema = pa.schema(fields, metadata=metadata)
     typed = [pa.array(a, type=f.type) for a, f in zip(arrays, fields, strict=True)]
     table = pa.Table.from_arrays(typed, schema=schema)
@@ -254,6 +263,14 @@ def _write_fits(
     table.header.extend(header.cards)
     primary = fits.PrimaryHDU(header=make_header(provenance.to_cards()))
     fits.HDUList([primary, table]).writeto(path, checksum=True)
+
+
+def _header_values(header: fits.Header) -> dict[str, Any]:
+    """Keyword to value; None where the card has none."""
+    return {
+        card.keyword: None if isinstance(card.value, fits.card.Undefined) else card.value
+        for card in header.cards
+    }
 
 
 def _count_rows(path: Path, name: str) -> int:

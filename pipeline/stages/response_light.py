@@ -187,7 +187,7 @@ def _fix_zeros(state: FitState, x: _F, options: ResponseOptions) -> float:
         state.h = state.h + slope * x
         state.gradient = state.gradient - slope * ratio - level
         state.f = state.f * (1.0 + level * x)
-    size = float(np.abs(state.h[state.good]).max())
+    size = max(float(np.abs(state.h[state.good]).max()), 1e-30)
     state.h, state.amount = state.h / size, state.amount * size
     return error * size
 

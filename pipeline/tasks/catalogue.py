@@ -30,6 +30,8 @@ _UNFIT = int(
     | SourceFlag.TRAIL | SourceFlag.BAD_PIXELS | SourceFlag.BLENDED
 )  # fmt: skip
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
+_POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
+_FWHM_OF_SIGMA = 2.3548
 
 
 @dataclass(frozen=True)
@@ -298,6 +300,10 @@ def _fit_zero_points(
     at = np.maximum(index, 0)
     use = (index >= 0) & ((flags & _UNFIT) == 0) & np.isfinite(catalogue.mag[at])
     use &= columns["flux_psf"] > 10 * columns["flux_psf_err"]
+    # Reference catalogues hold galaxies: their point-spread flux misses light and would lift the
+    # zero point of the stars.
+    width = (columns["fwhm"] / _FWHM_OF_SIGMA) ** 2
+    use &= columns["extendedness"] < _POINT_LIKE * width + 3 * columns["extendedness_err"]
     if bright is not None:
         use &= catalogue.mag[at] >= bright
     if faint is not None:

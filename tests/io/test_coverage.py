@@ -121,6 +121,19 @@ def test_rows_make_the_table(tmp_path, camera):
         assert (found["t_max"] > found["t_min"]).all()
 
 
+def test_rows_say_what_the_records_say():
+    """Right values in the right columns, in the units of ObsCore 1.1 (deg, d, s, arcsec)."""
+    rows = make_obscore_rows([record()])
+    expected = {
+        "obs_collection": "Test Hill", "obs_id": "t1_r", "access_format": "image/fits",
+        "target_name": "t1", "s_ra": 10.0, "s_dec": -46.0, "s_fov": 0.22, "s_resolution": 1.4,
+        "t_min": 60838.1, "t_max": 60840.2, "t_exptime": 105.0, "t_resolution": 105.0, "t_xel": 1,
+        "em_xel": 1, "pol_xel": 1, "o_ucd": "phot.flux", "facility_name": "Test Hill",
+        "instrument_name": "camera, filter r",
+    }  # fmt: skip
+    assert {name: rows[name][0] for name in expected} == expected
+
+
 def test_region_reads_back_as_the_outline():
     (region,) = make_obscore_rows([record()])["s_region"]
     shape, frame, *numbers = region.split()

@@ -41,6 +41,8 @@ def test_cards_come_back_from_a_file(tmp_path, camera):
     assert header["NINPUT"] == 1
     assert header["INPUT1"] == f"{name} sha256:{'0' * 64}"
     assert header["LIB1"].startswith("numpy ")
+    assert Provenance.from_cards(header) == made
+    assert Provenance.from_cards(fits.Header()) is None
 
 
 def test_more_inputs_than_keywords_can_count(camera):
@@ -49,7 +51,8 @@ def test_more_inputs_than_keywords_can_count(camera):
     assert cards["NINPUT"][0] == 1200
     assert "INPUT999" in cards
     assert max(map(len, cards)) == 8
-    make_header(cards)
+    found = Provenance.from_cards(make_header(cards))
+    assert found.inputs == tuple(inputs[:999])
 
 
 def test_checksum_of_a_whole_file(tmp_path):

@@ -4,6 +4,7 @@ import errno
 import os
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from astropy.io import fits
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from pipeline.errors import ProductError
+from pipeline.flags import PixelMask, SourceFlag
 from pipeline.io.columns import SCHEMAS, Column
 from pipeline.io.provenance import Provenance
 from pipeline.io.tables import read_table, read_table_meta, write_table
@@ -20,6 +22,11 @@ from pipeline.io.tables import read_table, read_table_meta, write_table
 PROVENANCE = Provenance(
     code="driftloom 0", python="3", libraries=(("numpy", "2"),), config="c" * 64,
     inputs=(("a.fits", "x"),),
+)  # fmt: skip
+FULL = Provenance(
+    code="driftloom 0.1", python="3.12.1", libraries=(("numpy", "2.1"), ("pyarrow", "16.0.0")),
+    config="c" * 64, inputs=(("a b.fits", "sha256:" + "0" * 64), ("c.fits", "header:12")),
+    calibration=("night/1_dark.fits", "night/1_r response.fits"),
 )  # fmt: skip
 SCHEMA = (
     Column("source_id", "int64", "", "meta.id;meta.main", "number"),
@@ -84,6 +91,40 @@ def test_parquet_says_what_columns_are(tmp_path):
     meta, provenance = read_table_meta(tmp_path / "t.parquet")
     assert meta == {"FILTER": "r", "ZP": None}
     assert provenance == PROVENANCE
+
+
+@pytest.mark.parametrize("bits", ["", "mask", "flags"])
+def test_both_formats_say_the_same_of_the_table(tmp_path, bits):
+    """Texts of any length, whole numbers, truth, real numbers, and not known."""
+    about = {
+        "FILTER": ("r", "filter"), "LONG": "abcdefghij" * 15, "EMPTY": "", "COUNT": 2**40,
+        "CLEAR": True, "GAIN_A": (1.0 / 3.0, "[electron/adu]"), "TINY": -1.2345678901234e-100,
+        "MJD-BEG": 60838.123456789012, "ZP": np.nan, "TUNITS": "no structure", "TFORM0": 7,
+    }  # fmt: skip
+    parquet, table = (
+        read_table_meta(path)
+        for path in write(tmp_path / "t", meta=about, provenance=FULL, bits=bits)
+    )
+    # Real numbers of a FITS card have 20 characters (FITS 4.0, section 4.2.4, fixed format), of
+    # which sign, point and exponent take 7 here.
+    assert table[0].pop("TINY") == pytest.approx(parquet[0].pop("TINY"), rel=1e-12, abs=0)
+    del about["TINY"]
+    assert table[0] == parquet[0]
+    assert set(about) <= set(table[0])
+    assert len(table[0]) == len(about) + {"": 0, "mask": len(PixelMask), "flags": len(SourceFlag)}[
+        bits
+    ]  # fmt: skip
+    assert table[0]["GAIN_A"] == 1.0 / 3.0
+    assert table[0]["LONG"] == "abcdefghij" * 15
+    assert table[0]["ZP"] is None
+    assert table[1] == parquet[1] == FULL
+
+
+def test_meta_of_a_table_of_other_making(tmp_path):
+    Table({"a": [1, 2]}, meta={"COLOUR": "red"}).write(tmp_path / "t.fits")
+    assert read_table_meta(tmp_path / "t.fits") == ({"COLOUR": "red"}, None)
+    pq.write_table(pa.table({"a": [1, 2]}), tmp_path / "t.parquet")
+    assert read_table_meta(tmp_path / "t.parquet") == ({}, None)
 
 
 def test_fits_says_what_columns_are(tmp_path):
@@ -180,10 +221,11 @@ def test_damaged_table_is_named(tmp_path, name):
         read_table(path)
 
 
-def test_damaged_metadata_are_named(tmp_path):
-    (tmp_path / "t.parquet").write_bytes(b"PAR1")
-    with pytest.raises(ProductError, match=r"t.parquet: cannot be read"):
-        read_table_meta(tmp_path / "t.parquet")
+@pytest.mark.parametrize("name", BOTH)
+def test_damaged_metadata_are_named(tmp_path, name):
+    (tmp_path / f"t.{name}").write_bytes(b"PAR1")
+    with pytest.raises(ProductError, match=rf"t.{name}: cannot be read .*remove it and start"):
+        read_table_meta(tmp_path / f"t.{name}")
 
 
 @pytest.mark.parametrize("name", BOTH)
