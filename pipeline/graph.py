@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from threadpoolctl import threadpool_limits
+
 from pipeline.config import ClusterConfig
 from pipeline.errors import ConfigError, DriftloomError
 
@@ -104,7 +106,10 @@ def _attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> O
     """Call and time a task; turn an exception into text, with the trace in the log."""
     begin = time.perf_counter()
     try:
-        value = function(*args)
+        # One thread of linear algebra: another number of threads sums in another order, and the
+        # same strip would give other last digits here than on a worker.
+        with threadpool_limits(limits=1):
+            value = function(*args)
     except DriftloomError as error:
         return Outcome(key, None, f"{error}", time.perf_counter() - begin)
     except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night
