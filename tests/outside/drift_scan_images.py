@@ -325,4 +325,8 @@ g = "mag_g_err"
 
 [reference.options]
 epoch = {epoch}
+
+# the band of tiles follows the declination of its epoch, and these are old data
+[tiles]
+epoch = {epoch}
 """

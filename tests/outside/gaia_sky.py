@@ -192,4 +192,7 @@ G = "g_band"
 epoch = 2016.0
 position_error = 1.0
 magnitude_error = 0.005
+
+[photometry]
+aperture_radius = 110.0
 """

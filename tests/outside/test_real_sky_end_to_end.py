@@ -7,45 +7,15 @@ import pytest
 from scipy.spatial import cKDTree
 
 from pipeline.config import load_config
-from pipeline.graph import InlineRunner
 from pipeline.io.raw import find_strips
 from pipeline.io.tables import read_table
-from pipeline.reduction import reduce_folder
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("outside")]
 
 
-def reduce(toml, raw, out):
-    summary = reduce_folder(load_config(toml), raw, out, runner=InlineRunner())
-    (folder,) = (p.parent for p in out.glob("strips/*/*/solution.json"))
-    return (
-        summary,
-        json.loads((folder / "solution.json").read_text()),
-        read_table(folder / "catalogue.parquet"),
-    )
-
-
-@pytest.fixture(scope="module")
-def parked_run(drift_scan_images, parked, tmp_path_factory):
-    """SDSS field-b (public domain; we acknowledge SDSS), telescope parked on the equator."""
-    assert parked.image.size
-    folder = tmp_path_factory.mktemp("parked")
-    toml, raw = drift_scan_images.write_parked_strip(folder, seed=1)
-    period = find_strips(raw, load_config(toml)).strips[0].line_period
-    return period, *reduce(toml, raw, folder / "products")
-
-
-@pytest.fixture(scope="module")
-def gaia_run(gaia_strip, tmp_path_factory):
-    """Positions and magnitudes of Gaia DR3 (ESA/Gaia/DPAC, CC BY-SA 3.0 IGO)."""
-    products = tmp_path_factory.mktemp("gaia-products")
-    toml = gaia_strip / "observatory.toml"
-    return gaia_strip, *reduce(toml, gaia_strip / "raw", products)
-
-
 def test_parked_scan_is_solved_to_its_published_accuracy(parked_run):
     """Published errors are 20 and 23 mas (0.05 and 0.06 px); the clock belongs to the header."""
-    _, summary, solution, _ = parked_run
+    summary, solution = parked_run.summary, parked_run.solution
     assert not summary.failures
     assert any("no shutter-closed strip" in p for p in summary.problems)
     assert solution["n_stars"] > 150
@@ -57,7 +27,9 @@ def test_parked_scan_is_solved_to_its_published_accuracy(parked_run):
 
 def test_parked_scan_drifts_at_the_sidereal_rate(parked_run):
     """Scale along the scan = 15.041067 arcsec/s cos(dec) tau, to 5e-4 (checks.md)."""
-    tau, _, _, table = parked_run
+    config = load_config(parked_run.folder / "observatory.toml")
+    tau = find_strips(parked_run.folder / "raw", config).strips[0].line_period
+    table = parked_run.catalogue
     use = (table["flux_psf"] > 20 * table["flux_psf_err"]) & (table["flags"] & 0b10101010 == 0)
     dec = np.radians(np.median(table["dec"][use]))
     slope = np.polyfit(table["line"][use], table["ra"][use] * 3600 * np.cos(dec), 1)[0]
@@ -66,14 +38,14 @@ def test_parked_scan_drifts_at_the_sidereal_rate(parked_run):
 
 def test_parked_scan_noise_is_what_the_point_spread_fit_expects(parked_run):
     """Median reduced chi-square of faint sources: photons at the published gain explain it."""
-    _, _, _, table = parked_run
+    table = parked_run.catalogue
     faint = (table["snr"] < 20) & (table["flags"] & 0b10101010 == 0)
     assert faint.sum() > 100
     assert np.median(table["chi2"][faint]) == pytest.approx(1.0, abs=0.1)
 
 
 def test_gaia_strip_recovers_the_camera(gaia_run):
-    out, summary, solution, _ = gaia_run
+    out, summary, solution = gaia_run.folder, gaia_run.summary, gaia_run.solution
     truth = json.loads((out / "truth" / "scenario.json").read_text())
     assert not summary.failures
     parameters, errors = solution["parameters"], solution["errors"]
@@ -85,7 +57,7 @@ def test_gaia_strip_recovers_the_camera(gaia_run):
 
 
 def test_gaia_strip_positions_and_fluxes_agree_with_the_truth(gaia_run):
-    out, _, _, table = gaia_run
+    out, table = gaia_run.folder, gaia_run.catalogue
     truth = read_table(next((out / "truth").glob("*_sources.parquet")))
     distance, index = cKDTree(np.column_stack([truth["line"], truth["column"]])).query(
         np.column_stack([table["line"], table["column"]])
@@ -106,7 +78,7 @@ def test_gaia_strip_positions_and_fluxes_agree_with_the_truth(gaia_run):
 
 
 def test_gaia_strip_crosses_zero_hours_without_loss(gaia_run):
-    _, _, _, table = gaia_run
+    table = gaia_run.catalogue
     good = table["ref_index"] >= 0
     assert (table["ra"][good] < 10).sum() > 30
     assert (table["ra"][good] > 350).sum() > 30
