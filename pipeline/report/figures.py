@@ -360,6 +360,6 @@ def draw_tile(
             interpolation="nearest",
         )
         ax.set_title(title)
-        ax.set_xlabel("along the drift [arcmin]")
-        ax.set_ylabel("across [arcmin]")
+        ax.set_xlabel("across the drift [arcmin]")
+        ax.set_ylabel("along the drift [arcmin]")
     return fig

@@ -22,6 +22,7 @@ from pipeline.tasks.context import prepare_block
 __all__ = ["TILE_ZERO", "EpochTile", "make_grid", "plan_tiles", "rectify_tile", "tile_path"]
 
 TILE_ZERO = 25.0  # magnitude of a flux of 1 in tiles, stacks and the deep catalogue
+_PRECESSION_MARGIN = 10.0 / 60.0  # deg: thirty years
 _STEP = 32  # px between nodes of the displacement grid
 _TOLERANCE = 1e-3  # px: a thousandth moves no flux that can be measured
 
@@ -84,7 +85,8 @@ def make_grid(config: Config) -> TileGrid:
     scale = config.tiles.pixel_scale or config.camera.pixel_scale
     half = config.camera.columns / 2 * config.camera.pixel_scale / 3600.0
     # The axis may be off by the search range, and a year of precession moves the band little more.
-    margin = config.astrometry.search_pointing / 60.0
+    # Precession moves a band fixed to the date by up to 20 arcsec a year against that of the epoch.
+    margin = config.astrometry.search_pointing / 60.0 + _PRECESSION_MARGIN
     middle = config.axis_declination
     try:
         return TileGrid(
