@@ -32,7 +32,7 @@ from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.deep import TieStars
 from pipeline.tasks.finish import finish_strip
 from pipeline.tasks.first_look import FirstLook, look_at_strip, refer_to
-from pipeline.tasks.measure import concatenate_measurements, measure_block
+from pipeline.tasks.measure import concatenate_measurements, measure_block, neighbour_reach
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors
 from pipeline.tasks.options import StageOptions, make_options
@@ -121,6 +121,7 @@ class _Run:
         self.ledger = ledger
         self.summary = ReductionSummary()
         self._catalogues: dict[str, ReferenceCatalogue | None] = {}
+        self._provenances: dict[str, Provenance] = {}
 
     def record(self, outcome: Outcome, *, night: str, strip: str, step: str, block: Any) -> bool:
         """Write an outcome to the ledger; say whether there is a value."""
@@ -204,13 +205,18 @@ class _Run:
             return "unreadable"
 
     def provenance(self, strip: Strip) -> Provenance:
-        """Where a strip's products come from."""
-        inputs = [(Path(s.path).name, self._checksum(s.path)) for s in strip.segments]
-        calibration = (
-            f"{strip.night}/{strip.chip}_dark",
-            f"{strip.night}/{strip.chip}_{strip.filter}_response",
-        )
-        return make_provenance(self.config, inputs=inputs, calibration=calibration)
+        """Where a strip's products come from; its files are looked at once."""
+        key = f"{strip.night}/{strip.name}"
+        if key not in self._provenances:
+            inputs = [(Path(s.path).name, self._checksum(s.path)) for s in strip.segments]
+            calibration = (
+                f"{strip.night}/{strip.chip}_dark",
+                f"{strip.night}/{strip.chip}_{strip.filter}_response",
+            )
+            self._provenances[key] = make_provenance(
+                self.config, inputs=inputs, calibration=calibration
+            )
+        return self._provenances[key]
 
 
 def _summarise(
@@ -377,7 +383,9 @@ def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResul
     measured = run.run_blocks(
         measure_block, science,
         lambda s, a, b: (
-            contexts[s.name], spreads[s.name], _near(found[s.name], a, b, reach=1024), a, b,
+            contexts[s.name], spreads[s.name], _near(
+                found[s.name], a, b, reach=neighbour_reach(run.options, spreads[s.name])
+            ), a, b,
         ),
         label="measure", step="measure",
     )  # fmt: skip

@@ -9,6 +9,8 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.constants import SIGMA_PER_MAD
+
 __all__ = [
     "INK",
     "PALETTE",
@@ -57,7 +59,7 @@ def _running_median(x: NDArray, y: NDArray, *, edges: NDArray) -> tuple[NDArray,
         inside = y[(x >= low) & (x < high) & np.isfinite(y)]
         if inside.size < 5:
             continue
-        spread = 1.4826 * np.median(np.abs(inside - np.median(inside)))
+        spread = SIGMA_PER_MAD * np.median(np.abs(inside - np.median(inside)))
         centre.append(0.5 * (low + high))
         value.append(np.median(inside))
         error.append(1.2533 * spread / np.sqrt(inside.size))  # error of a Gaussian's median
@@ -200,7 +202,7 @@ def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
         for row, (name, label, factor) in enumerate(rows):
             y = catalogue[name][use] * factor
             known = y[np.isfinite(y)]
-            spread = 1.4826 * np.median(np.abs(known)) if known.size else 1.0
+            spread = SIGMA_PER_MAD * np.median(np.abs(known)) if known.size else 1.0
             for col, axis in enumerate(("column", "line")):
                 x = catalogue[axis][use]
                 ax = axes[row, col]

@@ -154,7 +154,7 @@ def _section_calibration(out: Path, pictures: Path) -> Section:
         )  # fmt: skip
     rows = []
     for label, table, path in responses:
-        header = read_table_meta(path.with_suffix(".parquet"))[0]
+        header = read_table_meta(path)[0]
         cells = [label, str(int(np.count_nonzero(table["mask"])))]
         cells.append(_number(100 * float(np.median(table["response_err"][table["mask"] == 0])), 3))
         measured = sorted(k for k in header if k.startswith(("GAIN_", "RDN_")))
@@ -290,6 +290,6 @@ def write_report(out: Path) -> Path:
 def _observatory(out: Path) -> str:
     """Name of the observatory, from a response vector's header."""
     for path in sorted(out.glob("calibration/*/*_response.fits")):
-        header = read_table_meta(path.with_suffix(".parquet"))[0]
+        header = read_table_meta(path)[0]
         return str(header.get("ORIGIN", "Observatory"))
     return "Observatory"

@@ -10,6 +10,7 @@ import numpy as np
 import sep
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import SourceFlag
 from pipeline.stages.cutouts import Cutouts
 
@@ -17,7 +18,6 @@ __all__ = ["ApertureFlux", "TotalFlux", "TotalOptions", "measure_aperture", "mea
 
 FloatArray = NDArray[np.float64]
 # Full width at half maximum of a Gaussian in standard deviations: 2 sqrt(2 ln 2).
-_FWHM_PER_SIGMA = 2.3548200450309493
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def measure_total(
         none = np.empty(0)
         return TotalFlux(none, none, none, none, none, none, np.empty(0, dtype=np.int32))
     fwhm = np.broadcast_to(np.asarray(fwhm, dtype=float), (n,))
-    a, b, theta = _axes(mom_ll, mom_lc, mom_cc, fwhm / _FWHM_PER_SIGMA)
+    a, b, theta = _axes(mom_ll, mom_lc, mom_cc, fwhm / FWHM_PER_SIGMA)
     x, y = cutouts.column, cutouts.row
     room = cutouts.half_size - np.maximum(np.abs(cutouts.d_line), np.abs(cutouts.d_column))
     least = options.min_radius_fwhm * fwhm

@@ -12,6 +12,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import SourceFlag
 from pipeline.stages.apertures import TotalOptions, measure_aperture, measure_total
 from pipeline.stages.cutouts import Cutouts, isolate_sources
@@ -34,7 +35,6 @@ __all__ = ["DeepCatalogue", "DeepOptions", "find_tile_psf", "measure_deep"]
 
 FloatArray = NDArray[np.float64]
 
-_FWHM_PER_SIGMA = 2.3548200450309493  # 2 sqrt(2 ln 2)
 _BATCH = 400  # cutouts made at a time
 _COLUMNS = (
     "x",
@@ -333,7 +333,7 @@ def _measure(
     """Apertures and moments of one batch."""
     width = psf.fwhm
     aperture = measure_aperture(cutouts, radius=min(radius, cutouts.half_size - 0.5))
-    moments = measure_moments(cutouts, width / _FWHM_PER_SIGMA)
+    moments = measure_moments(cutouts, width / FWHM_PER_SIGMA)
     total = measure_total(
         cutouts, found.mom_ll, found.mom_lc, found.mom_cc, width, options=options.total
     )
@@ -351,7 +351,7 @@ def _measure(
         "semi_major": total.semi_major,
         "semi_minor": total.semi_minor,
         "position_angle": np.mod(90.0 - total.position_angle, 180.0),
-        "fwhm": _FWHM_PER_SIGMA * np.sqrt(mean),
+        "fwhm": FWHM_PER_SIGMA * np.sqrt(mean),
         "flags": aperture.flags | (total.flags & int(SourceFlag.APERTURE_INCOMPLETE)),
     }
 

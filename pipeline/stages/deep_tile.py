@@ -14,6 +14,7 @@ import sep
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask
 from pipeline.stages.detect import Detections, DetectOptions, detect, filter_image
 from pipeline.stages.psf_fit import PsfPhotometry, make_model_image
@@ -31,7 +32,6 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-_FWHM_PER_SIGMA = 2.3548200450309493  # 2 sqrt(2 ln 2)
 _BRIGHT = int(PixelMask.SATURATED | PixelMask.BLEED)
 _UNIT_NOISE = 10.0  # pixel noise after scaling: the strip's stages expect electrons
 _MIN_EMPTY = 40  # apertures for a spread good to 11 %
@@ -307,7 +307,7 @@ def measure_noise(
     empty = np.ascontiguousarray(tile.image - light, dtype=np.float32)
     blocked = tile.source | (tile.mask != 0)
     # the first radius stands for the point spread: a Gaussian weighs like a circle of 2 sigma
-    radii, factors = [2.0 * psf.fwhm / _FWHM_PER_SIGMA], [tile.factor]
+    radii, factors = [2.0 * psf.fwhm / FWHM_PER_SIGMA], [tile.factor]
     for r in (radius, 2.0 * radius):
         step = int(np.ceil(2 * r)) + 1
         y, x = np.meshgrid(

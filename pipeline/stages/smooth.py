@@ -14,12 +14,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import eigh
 
+from pipeline.constants import SIGMA_PER_MAD
+
 __all__ = ["SmoothCurve", "fit_smooth_curve"]
 
 FloatArray = NDArray[np.float64]
 
 # Normal deviate per median absolute deviation: 1/Phi^-1(3/4).
-_SIGMA_PER_MAD = 1.482602218505602
 # Tukey's biweight is zero beyond this many standard deviations: 99 % efficient for normal noise.
 _BIWEIGHT = 6.5
 _DEGREE = 3
@@ -161,7 +162,7 @@ def fit_smooth_curve(
             break
     used = np.zeros(x.size, dtype=bool)
     used[usable] = weight > 0
-    rms = _SIGMA_PER_MAD * float(np.median(np.abs(residual))) if xs.size > 1 else 0.0
+    rms = SIGMA_PER_MAD * float(np.median(np.abs(residual))) if xs.size > 1 else 0.0
     return SmoothCurve(
         start=float(start),
         stop=float(stop),
@@ -190,12 +191,12 @@ def _excess_scatter(residual: FloatArray, err: FloatArray) -> float:
     """Scatter to add to the errors so that the robust width of residual/error is one."""
 
     def width(floor: float) -> float:
-        return _SIGMA_PER_MAD * float(np.median(np.abs(residual) / np.hypot(err, floor)))
+        return SIGMA_PER_MAD * float(np.median(np.abs(residual) / np.hypot(err, floor)))
 
     # A handful of points tells nothing about their scatter beyond their errors.
     if residual.size < _MIN_FOR_SPLINE or width(0.0) <= 1.0:
         return 0.0
-    low, high = 0.0, 10.0 * _SIGMA_PER_MAD * float(np.median(np.abs(residual))) + 1e-300
+    low, high = 0.0, 10.0 * SIGMA_PER_MAD * float(np.median(np.abs(residual))) + 1e-300
     for _ in range(50):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if width(middle) > 1.0 else (low, middle)

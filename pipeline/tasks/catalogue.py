@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config
+from pipeline.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
 from pipeline.errors import DriftloomError, SolutionError
 from pipeline.flags import SourceFlag
 from pipeline.geometry.fit import FitResult, fit_solution
@@ -31,7 +32,6 @@ _UNFIT = int(
 )  # fmt: skip
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
 _POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
-_FWHM_OF_SIGMA = 2.3548
 
 
 @dataclass(frozen=True)
@@ -282,7 +282,7 @@ def _offset(flux: FloatArray, columns: Columns, flags: NDArray[np.int32]) -> tup
         return 0.0, 0.0
     shift = 2.5 * np.log10(ratio)
     middle = float(np.median(shift))
-    spread = 1.4826 * float(np.median(np.abs(shift - middle)))
+    spread = SIGMA_PER_MAD * float(np.median(np.abs(shift - middle)))
     return middle, 1.2533 * spread / np.sqrt(shift.size)  # error of a Gaussian's median
 
 
@@ -302,7 +302,7 @@ def _fit_zero_points(
     use &= columns["flux_psf"] > 10 * columns["flux_psf_err"]
     # Reference catalogues hold galaxies: their point-spread flux misses light and would lift the
     # zero point of the stars.
-    width = (columns["fwhm"] / _FWHM_OF_SIGMA) ** 2
+    width = (columns["fwhm"] / FWHM_PER_SIGMA) ** 2
     use &= columns["extendedness"] < _POINT_LIKE * width + 3 * columns["extendedness_err"]
     if bright is not None:
         use &= catalogue.mag[at] >= bright

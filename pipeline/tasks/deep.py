@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from pipeline.constants import SIGMA_PER_MAD
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.columns import DEEP_CATALOGUE
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
@@ -145,7 +146,7 @@ def _tie(columns: Columns, stars: TieStars | None) -> tuple[str, ...]:
         for _ in range(5):
             weight = np.where(good, 1.0 / (error**2 + 1e-6), 0.0)  # 1 mmag of scatter besides
             mean = float(np.sum(weight * np.where(good, delta, 0.0)) / np.sum(weight))
-            spread = 1.4826 * float(np.median(np.abs(delta[good] - mean)))
+            spread = SIGMA_PER_MAD * float(np.median(np.abs(delta[good] - mean)))
             good &= np.abs(delta - mean) < 4.0 * np.maximum(error, spread)
         shift_err = float(max(1.0 / np.sqrt(np.sum(weight)), spread / np.sqrt(good.sum())))
         columns[f"mag_{kind}"] = columns[f"mag_{kind}"] + mean

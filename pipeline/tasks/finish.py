@@ -1,6 +1,5 @@
 """Make and write the products of one strip."""
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask
 from pipeline.geometry.fit import FitResult
 from pipeline.geometry.match import References
@@ -30,7 +30,6 @@ from pipeline.tasks.point_spread import Spread
 __all__ = ["finish_strip", "strip_folder"]
 
 _SMEAR_POINTS = 33  # columns at which the predicted smear is tabulated
-_FWHM_OF_SIGMA = 2.3548
 
 
 def strip_folder(out: Path, night: str, name: str) -> Path:
@@ -74,7 +73,7 @@ def _describe_solution(
     columns = np.linspace(0, strip.n_columns - 1, _SMEAR_POINTS)
     ll, lc, cc = fit.solution.smear(columns, boxcar=True)
     lines = np.full(columns.size, 0.5 * (strip.n_stage + strip.n_lines))
-    windows = psf.fwhm(lines) / _FWHM_OF_SIGMA
+    windows = psf.fwhm(lines) / FWHM_PER_SIGMA
     ll_add, _, cc_add = psf.second_moments(columns)
     windows = np.sqrt(windows**2 + 0.5 * (ll_add + cc_add))
     predicted = predict_moments(psf, lines, columns, windows)
@@ -188,7 +187,7 @@ def finish_strip(
         provenance=provenance, compress_masks=False,
     )  # fmt: skip
     return StripResult(
-        strip=strip, context=replace(context), solution=None if fit is None else fit.solution,
+        strip=strip, context=context, solution=None if fit is None else fit.solution,
         zero_point=curve, fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
         n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
         rms_column=np.nan if fit is None else fit.rms_column, problems=problems,

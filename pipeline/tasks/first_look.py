@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.errors import DriftloomError
 from pipeline.geometry.apparent import apply_proper_motion
 from pipeline.geometry.camera import Camera
@@ -23,10 +24,9 @@ from pipeline.tasks.context import StripContext
 from pipeline.tasks.night import NightVectors
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["PATH_NODES", "FirstLook", "guess_solution", "look_at_strip", "refer_to", "trace"]
+__all__ = ["PATH_NODES", "FirstLook", "PathOf", "guess_solution", "look_at_strip", "refer_to"]
 
 PATH_NODES = 24  # Gauss-Legendre nodes of a path: exact far beyond what pixels show
-_FWHM_OF_SIGMA = 2.3548
 _PIXEL = 1.0 / 12.0  # variance of a one-pixel box, px^2
 _FEWEST = 8  # bright stars that give a width
 _FIRST_BETA = 3.0  # exponent of the first point spread; the fit finds its own
@@ -117,11 +117,6 @@ def refer_to(catalogue: ReferenceCatalogue, strip: Strip, *, epoch: float) -> Re
     return References(ra, dec, catalogue.ra_err, catalogue.dec_err, catalogue.mag)
 
 
-def trace(solution: StripSolution) -> "PathOf":
-    """Path provider of a solution, as the point-spread model takes it."""
-    return PathOf(solution)
-
-
 @dataclass(frozen=True)
 class PathOf:
     """Paths of stars by column; a class, so that it can be sent to a worker."""
@@ -157,9 +152,9 @@ def _first_widths(
             # Seeing does not change by more than this within a strip; a bin of few stars may.
             value = float(np.clip(np.median(inside), 0.3 * middle, 3.0 * middle))
             centres.append(0.5 * (low + high))
-            widths.append(_FWHM_OF_SIGMA * np.sqrt(value))
+            widths.append(FWHM_PER_SIGMA * np.sqrt(value))
     if not centres:
-        return np.array([0.0]), np.array([_FWHM_OF_SIGMA * np.sqrt(middle)]), 0.7 * middle
+        return np.array([0.0]), np.array([FWHM_PER_SIGMA * np.sqrt(middle)]), 0.7 * middle
     # What smear is not yet modelled (camera rotation) only widens stars: the sharpest stay sharp.
     sharpest = 0.9 * min(float(np.percentile(seeing, 5)), middle)
     return np.array(centres), np.array(widths), max(sharpest, 0.2)
@@ -217,7 +212,7 @@ def look_at_strip(
             problems.append(f"no geometry from bright stars: {failure}")
     best = solution or guess
     lines, widths, sharpest = _first_widths(stars, best, strip)
-    path = trace(best)
+    path = PathOf(best)
     nodes = place_nodes(strip.n_columns, path=path)
     psf = make_psf_model(
         lines, widths, nodes, beta=_FIRST_BETA, path=path, optics=None,
@@ -238,6 +233,6 @@ def look_at_strip(
         sharpest_line=np.full(strip.n_columns, np.sqrt(sharpest + 2 * _PIXEL)),
         sharpest_column=np.full(strip.n_columns, np.sqrt(sharpest + _PIXEL)),
     )  # fmt: skip
-    total = float(np.median(widths)) ** 2 / _FWHM_OF_SIGMA**2 + _PIXEL
-    fwhm = _FWHM_OF_SIGMA * float(np.sqrt(total + 0.5 * (np.median(ll) + np.median(cc))))
+    total = float(np.median(widths)) ** 2 / FWHM_PER_SIGMA**2 + _PIXEL
+    fwhm = FWHM_PER_SIGMA * float(np.sqrt(total + 0.5 * (np.median(ll) + np.median(cc))))
     return FirstLook(context, solution, psf, fwhm, tuple(problems))

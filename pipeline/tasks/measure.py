@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask, SourceFlag
 from pipeline.stages.apertures import measure_aperture, measure_total
 from pipeline.stages.cutouts import isolate_sources, stack_cutouts
@@ -14,13 +15,13 @@ from pipeline.stages.ownership import own
 from pipeline.stages.psf_fit import fit_psf, make_model_image, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
+from pipeline.tasks.options import StageOptions
 from pipeline.tasks.point_spread import Spread
 
-__all__ = ["Measurements", "concatenate_measurements", "measure_block"]
+__all__ = ["Measurements", "concatenate_measurements", "measure_block", "neighbour_reach"]
 
 FloatArray = NDArray[np.float64]
 _BATCH = 400  # sources cut out at a time, to bound memory
-_FWHM_OF_SIGMA = 2.3548
 _SHARE_LINES = 256  # grid of the aperture's share of light: seeing and smear change little within
 _SHARE_COLUMNS = 64
 
@@ -106,6 +107,23 @@ def _flags_of_masks(block: CleanBlock, lines: FloatArray, columns: FloatArray) -
     return flags
 
 
+def neighbour_reach(options: StageOptions, spread: Spread) -> int:
+    """Lines beyond a block whose sources can reach its own through the fit.
+
+    Parameters
+    ----------
+    options : StageOptions
+        Tuning.
+    spread : Spread
+        Fitted point spread of the strip.
+
+    Returns
+    -------
+    int
+    """
+    return required_fit_halo(options.psf_fit(spread.widest), half_size=spread.model.half_size)
+
+
 def measure_block(
     context: StripContext,
     spread: Spread,
@@ -133,7 +151,7 @@ def measure_block(
     strip, options = context.strip, context.options
     psf, widest_fwhm = spread.model, spread.widest
     fit_options = options.psf_fit(widest_fwhm)
-    halo = required_fit_halo(fit_options, half_size=psf.half_size)
+    halo = neighbour_reach(options, spread)
     block = prepare_block(context, start - halo, stop + halo)
     low, high = block.first_line, block.first_line + block.image.shape[0]
     near = detections.select((detections.line >= low) & (detections.line < high))
@@ -158,7 +176,7 @@ def measure_block(
             models=models,
         )  # fmt: skip
         width = fwhm[first : first + _BATCH]
-        moments = measure_moments(cut, width / _FWHM_OF_SIGMA)
+        moments = measure_moments(cut, width / FWHM_PER_SIGMA)
         aperture = measure_aperture(cut, radius=options.aperture_radius)
         total = measure_total(
             cut, moments.mom_ll, moments.mom_lc, moments.mom_cc, width, options=options.total
@@ -202,8 +220,8 @@ def measure_block(
 def _total_fwhm(psf: PsfModel, lines: FloatArray, columns: FloatArray) -> FloatArray:
     """FWHM of a Gaussian with the core width of the point spread and all that widens it, px."""
     ll, _, cc = psf.second_moments(columns)
-    seeing = psf.fwhm(lines) / _FWHM_OF_SIGMA
-    return np.asarray(_FWHM_OF_SIGMA * np.sqrt(seeing**2 + 0.5 * (ll + cc)))
+    seeing = psf.fwhm(lines) / FWHM_PER_SIGMA
+    return np.asarray(FWHM_PER_SIGMA * np.sqrt(seeing**2 + 0.5 * (ll + cc)))
 
 
 def share_in_aperture(

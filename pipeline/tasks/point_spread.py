@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.errors import SolutionError
 from pipeline.geometry.fit import fit_solution
 from pipeline.geometry.match import Detections as StarList
@@ -21,14 +22,13 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution, fit_psf_model
 from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
 from pipeline.strip import Strip
-from pipeline.tasks.first_look import FirstLook, PathOf, trace
+from pipeline.tasks.first_look import FirstLook, PathOf
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.search import BlockFind
 from pipeline.tasks.seeing_drift import SeeingDrift, tabulate_seeing_drift
 
 __all__ = ["Spread", "fit_point_spread", "join_detections"]
 
-_FWHM_OF_SIGMA = 2.3548
 _ROUNDS = 4
 _STILL = 0.01  # px: a change of the path's ends that moves no position by a thousandth
 _MOST_STARS = 2000
@@ -55,8 +55,8 @@ def join_detections(finds: list[BlockFind]) -> Detections:
 def _widest(psf: PsfModel, n_columns: int) -> float:
     """Widest total FWHM of the strip, px: the worst seeing, the most smeared column."""
     ll, _, cc = psf.second_moments(np.arange(0, n_columns, 16, dtype=float))
-    seeing = float(psf.fwhm_values.max()) / _FWHM_OF_SIGMA
-    return float(_FWHM_OF_SIGMA * np.sqrt(seeing**2 + np.maximum(ll, cc).max()))
+    seeing = float(psf.fwhm_values.max()) / FWHM_PER_SIGMA
+    return float(FWHM_PER_SIGMA * np.sqrt(seeing**2 + np.maximum(ll, cc).max()))
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ def _refine(
     )  # fmt: skip
     for _ in range(_ROUNDS):
         try:
-            fit = stars.fit(strip, trace(solution), plain)
+            fit = stars.fit(strip, PathOf(solution), plain)
             use = np.flatnonzero(fit.used)
             with np.errstate(invalid="ignore", divide="ignore"):
                 error = np.median(fit.fwhm[use]) * stars.flux_err[use] / stars.flux[use]
@@ -199,7 +199,7 @@ def fit_point_spread(
     problems: tuple[str, ...] = ()
     if solution is not None and references is not None and stars.line.size:
         solution, problems = _refine(strip, options, solution, stars, references)
-    path = trace(solution) if solution is not None else None
+    path = PathOf(solution) if solution is not None else None
     try:
         fit = stars.fit(strip, path, options.psf_stars)
     except SolutionError as error:
