@@ -17,7 +17,6 @@ from pipeline.stages.cutouts import Cutouts
 __all__ = ["ApertureFlux", "TotalFlux", "TotalOptions", "measure_aperture", "measure_total"]
 
 FloatArray = NDArray[np.float64]
-# Full width at half maximum of a Gaussian in standard deviations: 2 sqrt(2 ln 2).
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,6 @@ __all__ = ["SmoothCurve", "fit_smooth_curve"]
 
 FloatArray = NDArray[np.float64]
 
-# Normal deviate per median absolute deviation: 1/Phi^-1(3/4).
 # Tukey's biweight is zero beyond this many standard deviations: 99 % efficient for normal noise.
 _BIWEIGHT = 6.5
 _DEGREE = 3
