@@ -28,7 +28,7 @@ from pipeline.stages.detect import Detections, DetectOptions
 from pipeline.stages.moments import measure_moments
 from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf, make_model_image
 from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
-from pipeline.stages.tile_psf import SINGLE, Mixture, TilePsf, make_tile_psf
+from pipeline.stages.tile_psf import TilePsf
 from pipeline.stages.tile_psf_fit import TilePsfOptions, fit_tile_psf
 
 __all__ = ["DeepCatalogue", "DeepOptions", "find_tile_psf", "measure_deep"]
@@ -135,50 +135,40 @@ def find_tile_psf(
     flux: NDArray[np.float32],
     variance: NDArray[np.float32],
     mask: NDArray[np.uint16],
+    predicted: TilePsf,
     *,
     photon_variance: float,
-    expected_fwhm: float,
     options: DeepOptions,
-    mixture: Mixture = SINGLE,
 ) -> TilePsf:
-    """Detect a tile's stars and fit its point spread to the bright isolated ones.
+    """Detect a tile's stars and correct its predicted point spread by the bright isolated ones.
 
     Parameters
     ----------
     flux, variance, mask : ndarray of shape (ny, nx)
         Stacked tile.
+    predicted : TilePsf
+        From the point spreads of the epochs.
     photon_variance : float
         Variance per unit flux of the sources' own light, see `measure_deep`.
-    expected_fwhm : float
-        Expected FWHM before integration over pixels, px.
     options : DeepOptions
         Tuning.
-    mixture : Mixture, optional
-        See `mix_epochs`.
 
     Returns
     -------
     TilePsf
     """
-    guess = make_tile_psf(
-        fwhm=expected_fwhm,
-        beta=options.psf.default_beta,
-        ny=flux.shape[0],
-        half_size=options.psf.half_size,
-        mixture=mixture,
-    )
     tile = prepare_tile(
         flux,
         variance,
         mask,
-        guess,
+        predicted,
         photon_variance=photon_variance,
         sky_options=options.sky,
         min_weight=options.detect.min_weight,
     )
     if tile is None:
-        return guess
-    found = detect_sources(tile, guess, options=options.detect)
+        return predicted
+    found = detect_sources(tile, predicted, options=options.detect)
     # stars next to bad pixels or to each other do not show the point spread
     chosen = select_psf_stars(
         found.line,
@@ -196,10 +186,9 @@ def find_tile_psf(
         found.column[chosen],
         found.line[chosen],
         found.flux[chosen],
+        predicted=predicted,
         photon_variance=tile.photon,
-        expected_fwhm=expected_fwhm,
         options=options.psf,
-        mixture=mixture,
     )
 
 

@@ -34,6 +34,7 @@ FloatArray = NDArray[np.float64]
 
 _BRIGHT = int(PixelMask.SATURATED | PixelMask.BLEED)
 _UNIT_NOISE = 10.0  # pixel noise after scaling: the strip's stages expect electrons
+_PATCHES_Y, _PATCH_X = 4, 64  # seeing changes slowly along y, smear may change fast along x
 _MIN_EMPTY = 40  # apertures for a spread good to 11 %
 
 
@@ -196,12 +197,17 @@ def prepare_tile(
 
 
 def _kernels(psf: TilePsf, shape: tuple[int, ...]) -> tuple[FloatArray, NDArray, NDArray]:
-    """Matched-filter kernels of quarters of the tile, and the kernel of each row and column."""
-    size = 2 * min(int(np.ceil(1.5 * psf.fwhm)), psf.half_size) + 1
-    ny = shape[0]
-    group = np.arange(ny) * 4 // ny
-    kernels = [psf.kernel(size, y=(k + 0.5) * ny / 4) for k in range(4)]
-    return np.stack(kernels)[:, None], group, np.zeros(shape[1], dtype=np.int64)
+    """Matched-filter kernels of patches of the tile, and the patch of each row and column."""
+    ny, nx = shape
+    size = 2 * min(int(np.ceil(1.5 * psf.fwhms.max())), psf.half_size) + 1
+    n_y, n_x = min(_PATCHES_Y, ny), max(1, nx // _PATCH_X)
+    kernels = np.array(
+        [
+            [psf.kernel((b + 0.5) * nx / n_x, (a + 0.5) * ny / n_y, size) for b in range(n_x)]
+            for a in range(n_y)
+        ]
+    )
+    return kernels, np.arange(ny) * n_y // ny, np.arange(nx) * n_x // nx
 
 
 def _filter(

@@ -28,6 +28,7 @@ __all__ = [
     "NodeStencil",
     "PathProvider",
     "PsfModel",
+    "interpolate_nodes",
     "make_psf_model",
     "moffat_transform",
     "place_nodes",
@@ -278,18 +279,7 @@ class PsfModel:
 
     def column_stencil(self, columns: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
         """First node and interpolation weights of each column."""
-        columns = np.atleast_1d(np.asarray(columns, dtype=float))
-        nodes = self.node_columns
-        k = min(4, nodes.size)
-        at = np.searchsorted(nodes, columns, side="right") - 1
-        first = np.clip(at - (k // 2 - 1), 0, nodes.size - k).astype(np.int64)
-        x = nodes[first[:, None] + np.arange(k)]
-        weights = np.ones((columns.size, k))
-        for a in range(k):
-            for b in range(k):
-                if a != b:
-                    weights[:, a] *= (columns - x[:, b]) / (x[:, a] - x[:, b])
-        return first, weights
+        return interpolate_nodes(self.node_columns, columns)
 
     def width_nodes(self, low: int, high: int) -> FloatArray:
         """Coefficient grids of the width nodes ``low`` to ``high``, ln(FWHM) = node * WIDTH_STEP.
@@ -370,6 +360,36 @@ class PsfModel:
             out.T[upper] = out[upper]
             self._grids[key] = out
         return self._grids[key]
+
+
+def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
+    """Cubic Lagrange interpolation between nodes.
+
+    Parameters
+    ----------
+    nodes : ndarray of shape (m,)
+        Increasing; with fewer than four the order falls.
+    at : array_like of shape (n,)
+        Where values are wanted.
+
+    Returns
+    -------
+    first : ndarray of int64 of shape (n,)
+        First node used.
+    weights : ndarray of shape (n, min(4, m))
+        Of the nodes from the first one on; they sum to 1.
+    """
+    at = np.atleast_1d(np.asarray(at, dtype=float))
+    k = min(4, nodes.size)
+    below = np.searchsorted(nodes, at, side="right") - 1
+    first = np.clip(below - (k // 2 - 1), 0, nodes.size - k).astype(np.int64)
+    x = nodes[first[:, None] + np.arange(k)]
+    weights = np.ones((at.size, k))
+    for a in range(k):
+        for b in range(k):
+            if a != b:
+                weights[:, a] *= (at - x[:, b]) / (x[:, a] - x[:, b])
+    return first, weights
 
 
 def _spline_response(frequency: FloatArray) -> FloatArray:

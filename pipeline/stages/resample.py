@@ -39,6 +39,7 @@ __all__ = [
     "ResampleOptions",
     "ResampledTile",
     "halo_lines",
+    "kernel_transfer",
     "kernel_weights",
     "mean_noise_correlation",
     "merge_parts",
@@ -109,6 +110,26 @@ def kernel_weights(fraction: NDArray[np.float64]) -> NDArray[np.float64]:
     weights = np.empty((TAPS, f.size))
     fill_weights(f, f.size, POLY, weights)
     return weights
+
+
+def kernel_transfer(frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What resampling does to a wave along one axis, averaged over all phases.
+
+    Parameters
+    ----------
+    frequency : ndarray
+        Cycles per pixel.
+
+    Returns
+    -------
+    ndarray
+        Amplitude of the wave in the resampled image over that in the image; 1 at zero.
+    """
+    phases = (np.arange(64) + 0.5) / 64
+    offset = np.arange(-HALF + 1, HALF + 1)[:, None] - phases
+    # the kernel of a phase is that of the opposite one turned round: the mean has no sine terms
+    waves = np.cos(2.0 * np.pi * np.multiply.outer(np.asarray(frequency, float), offset))
+    return np.asarray((waves * kernel_weights(phases)).sum(axis=-2).mean(axis=-1))
 
 
 def noise_correlation(phase_line: float, phase_column: float) -> float:

@@ -1,75 +1,146 @@
-"""Point spread of a stacked tile: a sum of elliptical Moffat profiles, linear along y.
+"""Point spread of a rectified tile: that of its strips, carried through the map and the resampling.
 
-It is held as quintic B-spline images like that of a strip, so the strip's compiled fits serve tiles
-too: their "line" is the tile's y, their "column" its x.  `tile_psf_fit` learns it from stars.
+Smear depends on the strip's column, so a tile's point spread changes across the scan (its x) as
+the strip's does; seeing changes along the drift (its y).  Images at nodes of a grid hold both:
+cubic interpolation in x, linear in y.  They are kept as quintic B-spline coefficients like those
+of a strip, so that the strip's compiled fits serve tiles too: "line" is the tile's y, "column" its
+x.  `tile_psf_fit` corrects what was predicted by the stars of the tile.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import spline_filter
+from scipy.ndimage import map_coordinates, spline_filter
 
-from pipeline.stages.psf_model import NodeStencil
-from pipeline.stages.spline_kernels import grid_half_size, render_stamp
+from pipeline.stages.psf_model import (
+    MAX_NODE_SPACING,
+    NodeStencil,
+    PsfModel,
+    interpolate_nodes,
+)
+from pipeline.stages.resample import kernel_transfer
+from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
 
 __all__ = [
     "OVERSAMPLE",
-    "SINGLE",
-    "Mixture",
+    "SpreadImages",
     "TilePsf",
-    "make_tile_psf",
-    "mix_epochs",
-    "spread_grid",
+    "combine_spreads",
+    "grid_side",
+    "half_size_of",
+    "place_tile_nodes",
+    "predict_spread",
 ]
 
 FloatArray = NDArray[np.float64]
 
-Mixture = tuple[tuple[float, float], ...]
-"""Weights of unit sum, each with the width of its profile relative to the mean."""
-SINGLE: Mixture = ((1.0, 1.0),)
-
 OVERSAMPLE = 2  # enough from a FWHM of 1.8 px on, as for the strip's model
-_NODE, _NODE_WEIGHT = np.polynomial.legendre.leggauss(4)
+_N_Y = 3  # seeing changes little while a tile drifts by
+_FEWEST_X = 4  # nodes of a cubic
 _FINE = 8  # points per pixel that count the half-peak area: 0.3 % of the FWHM
+_MARGIN = 6  # px beyond the stamp's grid, so that the resampling's kernel does not wrap light round
+
+
+@dataclass(frozen=True, eq=False)
+class SpreadImages:
+    """Predicted point spread of one epoch of a tile, or of a stack.
+
+    Attributes
+    ----------
+    images : ndarray of float32 of shape (n_y, n_x, G, G)
+        Flux per tile pixel of a star of unit flux, `OVERSAMPLE` points per pixel, axes (y, x).
+    node_y, node_x : ndarray
+        Tile pixels of the nodes, increasing.
+    """
+
+    images: NDArray[np.float32]
+    node_y: FloatArray
+    node_x: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class TilePsf:
-    """Point spread of a tile; make it with `fit_tile_psf` or `make_tile_psf`.
+    """Point spread as a function of a tile's x and y; make it with `TilePsf.from_images`.
 
     Attributes
     ----------
-    grids : ndarray of shape (2, G, G)
-        Quintic B-spline coefficients at the two nodes, axes (y, x).
-    node_y : tuple of float
-        Tile y of the nodes; the model is linear between and constant outside.
+    grids : ndarray of shape (n_y, n_x, G, G)
+        Quintic B-spline coefficients at the nodes, axes (y, x).
+    node_y, node_x : ndarray
+        Tile pixels of the nodes, increasing; constant beyond the outermost in y.
     half_size, oversample : int
         Largest half size of a stamp, px; grid points per pixel.
-    beta : float
-        Moffat exponent of the profile without its correction.
     n_stars : int
-        Stars fitted; 0 for an expected profile.
+        Stars that corrected it; 0 for a prediction.
     """
 
     grids: FloatArray
-    node_y: tuple[float, float]
+    node_y: FloatArray
+    node_x: FloatArray
     half_size: int
     oversample: int
-    beta: float
     n_stars: int
 
     def __repr__(self) -> str:
-        return f"TilePsf(fwhm={self.fwhm:.2f} px, beta={self.beta:.2f}, n_stars={self.n_stars})"
+        return f"TilePsf(fwhm={self.fwhm:.2f} px, n_stars={self.n_stars})"
+
+    @classmethod
+    def from_images(cls, spread: SpreadImages, *, half_size: int) -> "TilePsf":
+        """Interpolate predicted images.
+
+        Parameters
+        ----------
+        spread : SpreadImages
+            Of side `grid_side` of the half size.
+        half_size : int
+            Largest half size of a stamp, px.
+
+        Returns
+        -------
+        TilePsf
+        """
+        side = grid_side(half_size)
+        if spread.images.shape[2:] != (side, side):
+            msg = f"images must have {side} points a side, got shape {spread.images.shape}"
+            raise ValueError(msg)
+        grids = np.empty(spread.images.shape)
+        for index in np.ndindex(*grids.shape[:2]):
+            grids[index] = spline_filter(spread.images[index].astype(float), 5, mode="mirror")
+        return cls(grids, spread.node_y, spread.node_x, half_size, OVERSAMPLE, 0)
+
+    def images(self) -> SpreadImages:
+        """What `from_images` would make the same point spread of."""
+        at = np.arange(self.grids.shape[2])
+        yx = np.stack(np.meshgrid(at, at, indexing="ij"))
+        images = np.empty(self.grids.shape, dtype=np.float32)
+        for index in np.ndindex(*images.shape[:2]):
+            images[index] = map_coordinates(
+                self.grids[index], yx, order=5, prefilter=False, mode="mirror"
+            )
+        return SpreadImages(images, self.node_y, self.node_x)
+
+    @cached_property
+    def fwhms(self) -> FloatArray:
+        """FWHM with the pixel in px at the nodes' x, mid tile: of circles of the half-peak areas.
+
+        Shape (n_x,).
+        """
+        at = (np.arange(_FINE) + 0.5) / _FINE - 0.5
+        y = float(np.mean(self.node_y[[0, -1]]))
+        out = []
+        for x in self.node_x:
+            grid = self._blend(y, float(x), self.half_size)
+            fine = np.array([[self._stamp(grid, a, b, self.half_size) for b in at] for a in at])
+            peak = self._stamp(grid, 0.0, 0.0, 0)[0, 0]
+            out.append(2.0 * np.sqrt((fine > 0.5 * peak).sum() / np.pi) / _FINE)
+        return np.array(out)
 
     @property
     def fwhm(self) -> float:
-        """FWHM of the mean profile with the pixel, px: that of a circle of its half-peak area."""
-        middle = 0.5 * (self.node_y[0] + self.node_y[1])
-        at = (np.arange(_FINE) + 0.5) / _FINE - 0.5
-        fine = np.array([[self._stamp(middle, a, b, self.half_size) for b in at] for a in at])
-        peak = self._stamp(middle, 0.0, 0.0, 0)[0, 0]
-        return float(2.0 * np.sqrt((fine > 0.5 * peak).sum() / np.pi) / _FINE)
+        """Median of `fwhms`, px."""
+        return float(np.median(self.fwhms))
 
     def render(self, x: float, y: float, half: int) -> FloatArray:
         """Image of a star of unit flux on the pixels around the one nearest to it.
@@ -88,17 +159,18 @@ class TilePsf:
         if not 0 <= half <= self.half_size:
             msg = f"half must be 0 to the model's {self.half_size}, got {half}"
             raise ValueError(msg)
-        return self._stamp(y, y - np.rint(y), x - np.rint(x), half)
+        grid = self._blend(y, x, half)
+        return self._stamp(grid, y - np.rint(y), x - np.rint(x), half)
 
-    def kernel(self, size: int, *, y: float | None = None) -> FloatArray:
+    def kernel(self, x: float, y: float, size: int) -> FloatArray:
         """Image of unit flux centred on its central pixel: the kernel of a matched filter.
 
         Parameters
         ----------
+        x, y : float
+            Where in the tile.
         size : int
             Side in px, odd.
-        y : float, optional
-            Where in the tile; the middle between the nodes by default.
 
         Returns
         -------
@@ -107,8 +179,7 @@ class TilePsf:
         if size % 2 == 0 or not 1 <= size <= 2 * self.half_size + 1:
             msg = f"size must be odd and at most {2 * self.half_size + 1}, got {size}"
             raise ValueError(msg)
-        at = 0.5 * (self.node_y[0] + self.node_y[1]) if y is None else y
-        return self._stamp(at, 0.0, 0.0, size // 2)
+        return self._stamp(self._blend(y, x, size // 2), 0.0, 0.0, size // 2)
 
     def stencil(self, lines: ArrayLike, columns: ArrayLike) -> NodeStencil:
         """Grids and weights of positions, for the compiled fits of strips.
@@ -122,137 +193,195 @@ class TilePsf:
         -------
         NodeStencil
         """
-        t = self._fraction(np.atleast_1d(np.asarray(lines, dtype=float)))
-        n = np.broadcast_shapes(t.shape, np.atleast_1d(columns).shape)[0]
-        none = np.zeros(n, dtype=np.int64)
-        weights = np.stack([1.0 - t, t], axis=1)
+        y = np.atleast_1d(np.asarray(lines, dtype=float))
+        x = np.atleast_1d(np.asarray(columns, dtype=float))
+        y, x = np.broadcast_arrays(y, x)
+        last = max(self.node_y.size - 2, 0)
+        first_y = np.clip(np.searchsorted(self.node_y, y, side="right") - 1, 0, last)
+        if self.node_y.size > 1:
+            step = self.node_y[first_y + 1] - self.node_y[first_y]
+            t = np.clip((y - self.node_y[first_y]) / step, 0.0, 1.0)
+            weights = np.stack([1.0 - t, t], axis=1)
+        else:
+            weights = np.ones((y.size, 1))
+        first_x, x_weights = interpolate_nodes(self.node_x, x)
         return NodeStencil(
-            nodes=self.grids[:, None],
-            first_width=none,
-            first_column=none,
+            nodes=self.grids,
+            first_width=first_y.astype(np.int64),
+            first_column=first_x,
             width_weights=weights,
             width_slopes=np.zeros_like(weights),
-            column_weights=np.ones((n, 1)),
+            column_weights=x_weights,
         )
 
-    def _fraction(self, y: FloatArray) -> FloatArray:
-        low, high = self.node_y
-        return np.clip((y - low) / max(high - low, 1.0), 0.0, 1.0)
+    def _blend(self, y: float, x: float, half: int) -> FloatArray:
+        s = self.stencil(y, x)
+        side = grid_side(half)
+        grid = np.empty((side, side))
+        blend_nodes(
+            s.nodes,
+            int(s.first_width[0]),
+            s.width_weights[0],
+            int(s.first_column[0]),
+            s.column_weights[0],
+            grid,
+        )
+        return grid
 
-    def _stamp(self, y: float, dy: float, dx: float, half: int) -> FloatArray:
-        t = float(self._fraction(np.array(y)))
-        grid = (1.0 - t) * self.grids[0] + t * self.grids[1]
+    def _stamp(self, grid: FloatArray, dy: float, dx: float, half: int) -> FloatArray:
         out = np.empty((2 * half + 1, 2 * half + 1))
         render_stamp(grid, self.oversample, float(dy), float(dx), 0, 0, out)
         return out
 
 
-def mix_epochs(
-    weights: ArrayLike, fwhm: ArrayLike, *, components: int = 3
-) -> tuple[float, Mixture]:
-    """Few profiles that stand for the sum of all epochs.
+def grid_side(half_size: int) -> int:
+    """Points a side of the images that serve stamps of a half size.
 
     Parameters
     ----------
-    weights, fwhm : array_like of shape (n_epochs,)
-        Weights of the stack, and seeing of the epochs, px.
-    components : int, optional
-        Most profiles to use; epochs of neighbouring FWHM are put together.
+    half_size : int
+        Half size of the stamps, px.
 
     Returns
     -------
-    mean_fwhm : float
-        Weighted mean FWHM, px.
-    mixture : Mixture
+    int
     """
-    share: FloatArray = np.asarray(weights, dtype=float)
-    width: FloatArray = np.asarray(fwhm, dtype=float)
-    use = np.isfinite(share) & (share > 0)
-    if not use.any() or not (width[use] > 0).all():
-        msg = f"weights and fwhm must hold positive values, got {share} and {width}"
-        raise ValueError(msg)
-    share, width = share[use] / share[use].sum(), width[use]
-    mean = float((share * width).sum())
-    low, high = width.min(), width.max()
-    step = max(high - low, 1e-9) / components
-    group = np.minimum(((width - low) / step).astype(int), components - 1)
-    parts = []
-    for k in np.unique(group):
-        w = float(share[group == k].sum())
-        parts.append((w, float((share * width)[group == k].sum() / w / mean)))
-    return mean, tuple(parts)
+    return int(2 * grid_half_size(half_size, OVERSAMPLE) + 1)
 
 
-def make_tile_psf(
+def half_size_of(spread: SpreadImages) -> int:
+    """Largest half size of a stamp that images serve: the inverse of `grid_side`, px."""
+    return (spread.images.shape[2] - grid_side(0)) // (2 * OVERSAMPLE)
+
+
+def place_tile_nodes(psf: PsfModel, size: int) -> tuple[FloatArray, FloatArray]:
+    """Nodes of a tile that follow a strip's point spread.
+
+    Parameters
+    ----------
+    psf : PsfModel
+        Of the strip: its column nodes stand where its smear asks for them.
+    size : int
+        Pixels a side of the tile.
+
+    Returns
+    -------
+    node_y, node_x : ndarray
+        Tile pixels.
+    """
+    spacing = float(np.diff(psf.node_columns).mean()) if psf.node_columns.size > 1 else np.inf
+    n_x = max(_FEWEST_X, int(np.ceil((size - 1) / min(spacing, MAX_NODE_SPACING))) + 1)
+    return np.linspace(0.0, size - 1.0, _N_Y), np.linspace(0.0, size - 1.0, n_x)
+
+
+def predict_spread(
+    psf: PsfModel,
+    node_y: FloatArray,
+    node_x: FloatArray,
+    line: FloatArray,
+    column: FloatArray,
+    jacobian: FloatArray,
     *,
-    fwhm: float,
-    beta: float,
-    ny: int,
     half_size: int,
-    ellipticity: tuple[float, float] = (0.0, 0.0),
-    mixture: Mixture = SINGLE,
-) -> TilePsf:
-    """Point spread of given form.
+) -> SpreadImages:
+    """Point spread of a strip as its resampling onto a tile shows it.
 
     Parameters
     ----------
-    fwhm : float
-        FWHM before integration over pixels, geometric mean of the two axes, px.
-    beta : float
-        Moffat exponent, above 1.
-    ny : int
-        Rows of the tile.
+    psf : PsfModel
+        Of the strip.
+    node_y, node_x : ndarray of shape (n_y,), (n_x,)
+        Tile pixels of the nodes.
+    line, column : ndarray of shape (n_y, n_x)
+        Strip pixels there.
+    jacobian : ndarray of shape (n_y, n_x, 2, 2)
+        Change of (line, column) with (y, x).
     half_size : int
-        Largest half size of a stamp, px.
-    ellipticity : tuple of float, optional
-        e1 > 0 stretches along x by ``exp(e1 / 2)`` and squeezes y; e2 likewise along the diagonal.
-    mixture : Mixture, optional
-        Weights and relative widths, see `mix_epochs`; a single profile by default.
+        Largest half size of a stamp, tile px.
 
     Returns
     -------
-    TilePsf
+    SpreadImages
     """
-    if not fwhm > 0 or not beta > 1:
-        msg = f"fwhm must be positive and beta above 1, got {fwhm} and {beta}"
+    shape = (node_y.size, node_x.size)
+    if line.shape != shape or column.shape != shape or jacobian.shape != (*shape, 2, 2):
+        msg = (
+            f"line, column and jacobian must have shape {shape}, "
+            f"got {line.shape}, {column.shape} and {jacobian.shape}"
+        )
         raise ValueError(msg)
-    one = spread_grid(np.array([np.log(fwhm), *ellipticity, np.log(beta - 1)]), half_size, mixture)
-    return TilePsf(np.stack([one, one]), (0.0, float(ny - 1)), half_size, OVERSAMPLE, beta, 0)
+    half = grid_half_size(half_size, OVERSAMPLE) + _MARGIN * OVERSAMPLE
+    at = np.arange(-half, half + 1) / OVERSAMPLE
+    points = np.stack(np.meshgrid(at, at, indexing="ij")).reshape(2, -1)
+    frequency = np.stack(
+        np.meshgrid(
+            np.fft.fftfreq(at.size, 1.0 / OVERSAMPLE),
+            np.fft.rfftfreq(at.size, 1.0 / OVERSAMPLE),
+            indexing="ij",
+        )
+    ).reshape(2, -1)
+    # a table: the cosines of every wave at every node would cost more than the rest
+    steps = np.linspace(0.0, 3.0, 1537)
+    kernel = (steps, kernel_transfer(steps))
+    side = grid_side(half_size)
+    cut = slice(half - side // 2, half + side // 2 + 1)
+    images = np.empty((*shape, side, side), dtype=np.float32)
+    strip_side = 2 * grid_half_size(psf.half_size, psf.oversample) + 1
+    grid = np.empty((strip_side, strip_side))
+    for index in np.ndindex(*shape):
+        s = psf.stencil(float(line[index]), float(column[index]))
+        blend_nodes(
+            s.nodes,
+            int(s.first_width[0]),
+            s.width_weights[0],
+            int(s.first_column[0]),
+            s.column_weights[0],
+            grid,
+        )
+        where = strip_side // 2 + psf.oversample * (jacobian[index] @ points)
+        image = map_coordinates(grid, where, order=5, prefilter=False, mode="constant")
+        image = image.reshape(at.size, at.size) * abs(np.linalg.det(jacobian[index]))
+        # the resampling's kernel lies along the strip's axes
+        waves = np.abs(np.linalg.inv(jacobian[index]).T @ frequency)
+        blur = np.prod(np.interp(waves, *kernel), axis=0)
+        transform = np.fft.rfft2(image)
+        image = np.fft.irfft2(transform * blur.reshape(transform.shape), s=image.shape)
+        images[index] = image[cut, cut]
+    return SpreadImages(images, node_y, node_x)
 
 
-def spread_grid(shape: FloatArray, half_size: int, mixture: Mixture) -> FloatArray:
-    """Spline coefficients of pixel-integrated elliptical Moffat profiles of unit total flux.
+def combine_spreads(spreads: list[SpreadImages], weights: ArrayLike) -> SpreadImages:
+    """Point spread of a weighted sum of epochs.
 
     Parameters
     ----------
-    shape : ndarray of shape (4,)
-        ln(FWHM / px), e1, e2 and ln(beta - 1); see `make_tile_psf`.
-    half_size : int
-        Half size of the stamps it is to serve, px.
-    mixture : Mixture
-        Weights and relative widths.
+    spreads : list of SpreadImages
+        Of the epochs; their nodes may differ in number.
+    weights : array_like of shape (n_epochs,)
+        Weights of the sum; scaled to unit sum here.
 
     Returns
     -------
-    ndarray of shape (G, G)
-        Grid steps of ``1 / OVERSAMPLE`` px.
+    SpreadImages
+        At the nodes of the epoch that has most of them.
+
+    Raises
+    ------
+    ValueError
+        If no weight is positive, or numbers disagree.
     """
-    ln_fwhm, e1, e2, ln_beta = shape
-    beta = 1.0 + np.exp(ln_beta)
-    core2 = np.exp(2 * ln_fwhm) / (4 * (2 ** (1 / beta) - 1))
-    e = np.hypot(e1, e2)
-    # inverse of the matrix exponential of the shear; its determinant is one
-    ratio = np.sinh(e) / e if e > 1e-12 else 1.0
-    xx, yy, xy = np.cosh(e) - ratio * e1, np.cosh(e) + ratio * e1, -ratio * e2
-    half = grid_half_size(half_size, OVERSAMPLE)
-    at = np.arange(-half, half + 1) / OVERSAMPLE
-    total = np.zeros((at.size, at.size))
-    for a, wa in zip(_NODE, _NODE_WEIGHT, strict=True):
-        dy = (at + a / 2)[:, None]
-        for b, wb in zip(_NODE, _NODE_WEIGHT, strict=True):
-            dx = (at + b / 2)[None, :]
-            r2 = (xx * dx * dx + 2 * xy * dx * dy + yy * dy * dy) / core2
-            for weight, width in mixture:
-                scale = wa * wb / 4 * weight * (beta - 1) / (np.pi * core2 * width**2)
-                total += scale * np.exp(-beta * np.log1p(r2 / width**2))
-    return np.asarray(spline_filter(total, order=5, mode="mirror"))
+    share = np.asarray(weights, dtype=float)
+    if share.size != len(spreads) or not (share >= 0).all() or not share.sum() > 0:
+        msg = f"weights must be {len(spreads)} numbers, none negative, not all zero, got {share}"
+        raise ValueError(msg)
+    most = max(spreads, key=lambda s: s.node_x.size)
+    total = np.zeros(most.images.shape)
+    for spread, part in zip(spreads, share / share.sum(), strict=True):
+        images = spread.images.astype(float)
+        if spread.node_x.size != most.node_x.size:
+            first, w = interpolate_nodes(spread.node_x, most.node_x)
+            images = sum(
+                w[:, k, None, None] * images[:, first + k] for k in range(w.shape[1])
+            )  # fmt: skip
+        total += part * images
+    return SpreadImages(total.astype(np.float32), most.node_y, most.node_x)

@@ -1,42 +1,35 @@
-"""Learn the point spread of a stacked tile from its own stars.
+"""Correct the predicted point spread of a stacked tile by its own stars.
 
-A stack is a sum of many nights' point spreads, resampled, so its form is roughly known: a sum of
-elliptical Moffat profiles with the weights and relative widths of the nights, integrated over
-pixels.  Its common width and shape, which may change linearly along the tile's y axis
-(declination), and its exponent are fitted to all chosen stars together.  What it leaves in the core
-is fitted by a spline image of twice the sampling (the idea of an effective point spread: Anderson &
-King 2000, PASP 112, 1360), shrunk towards zero by a prior in proportion to the profile: with few
-stars the Moffat profiles remain, with many the data decide.  With too few stars a round profile
-of the expected FWHM is used.
+The strips' point spreads, carried through the map, predict that of the stack everywhere in it.
+What a prediction can miss is common to the tile: seeing that differed a little from the strips'
+curves, nights that do not lie exactly upon each other.  Three numbers (a change of width and two of
+shape) are fitted to all chosen stars together, held by a prior of a few per cent.  What is left in
+the core is fitted by a spline image of twice the sampling (the idea of an effective point spread:
+Anderson & King 2000, PASP 112, 1360), shrunk towards zero by a prior in proportion to the profile:
+with few stars the prediction remains, with many the data decide.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cho_factor, cho_solve
+from scipy.ndimage import correlate1d, spline_filter
 
 from pipeline.stages.psf_stars import cut_stamps
-from pipeline.stages.spline_kernels import REACH, grid_half_size, render_stamp
-from pipeline.stages.tile_psf import (
-    OVERSAMPLE,
-    SINGLE,
-    Mixture,
-    TilePsf,
-    make_tile_psf,
-    spread_grid,
-)
+from pipeline.stages.spline_kernels import REACH, blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.tile_psf import OVERSAMPLE, TilePsf
 from pipeline.stages.tile_psf_kernels import add_residual_normal
 
 __all__ = ["TilePsfOptions", "fit_tile_psf"]
 
 FloatArray = NDArray[np.float64]
 
-_N_SHAPE = 7  # two nodes of (ln FWHM, e1, e2), then ln(beta - 1)
-_STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-2])  # of the differences that give derivatives
-_LIMITS = np.array([0.15] * 6 + [0.5])  # largest change of a parameter in one iteration
-_NODE_PRIOR = 0.1  # spread of the difference of the two nodes: nights share their declination
-_BETA_PRIOR = (np.log(2.0), 0.7)  # beta = 3 and, at one standard deviation, 2 and 5
+_N_SHAPE = 3  # ln(width), and two stretches: along x against y, along the diagonals
+# a quintic B-spline at its knots, and its derivative
+_VALUE = np.array([1.0, 26.0, 66.0, 26.0, 1.0]) / 120.0
+_SLOPE = np.array([-1.0, -10.0, 0.0, 10.0, 1.0]) / 24.0
+_LIMIT = 0.05  # largest change of a parameter in one iteration
 
 
 @dataclass(frozen=True)
@@ -46,15 +39,13 @@ class TilePsfOptions:
     Parameters
     ----------
     radius : float
-        Pixels within this distance of a star are fitted, px.
-    half_size : int
-        Half size of the model, px.
+        Pixels within this distance of a star are fitted, px; at most the model's half size.
     min_stars : int
-        With fewer stars the expected round profile is used.
+        With fewer stars the prediction stands.
     residual_radius : float
         The correction reaches this far, px; beyond, light is faint and the profile's form decides.
     min_residual_stars : int
-        With fewer stars the Moffat profile is not corrected.
+        With fewer stars no spline image is fitted.
     max_stars : int
         The brightest ones are taken.
     model_error : float
@@ -63,8 +54,8 @@ class TilePsfOptions:
         Prior standard deviation of the sky left under a star, in units of a pixel's noise.
     residual_share : float
         Prior standard deviation of the correction, relative to the profile.
-    default_beta : float
-        Moffat exponent of the expected profile.
+    shape_error : float
+        Expected error of the predicted width and shape, relative.
     iterations : int
         Newton steps of the common fit.
     clip : float
@@ -72,7 +63,6 @@ class TilePsfOptions:
     """
 
     radius: float = 12.0
-    half_size: int = 16
     min_stars: int = 4
     residual_radius: float = 6.0
     min_residual_stars: int = 8
@@ -80,13 +70,13 @@ class TilePsfOptions:
     model_error: float = 0.01
     sky_error: float = 0.05
     residual_share: float = 0.03
-    default_beta: float = 3.0
+    shape_error: float = 0.03
     iterations: int = 12
     clip: float = 4.0
 
     def __post_init__(self) -> None:
-        if not 3 <= self.radius <= self.half_size:
-            msg = f"radius must be 3 px to half_size = {self.half_size}, got {self.radius}"
+        if not self.radius >= 3:
+            msg = f"radius must be at least 3 px, got {self.radius}"
             raise ValueError(msg)
         if not 2 <= self.residual_radius <= self.radius:
             msg = (
@@ -98,13 +88,10 @@ class TilePsfOptions:
             if getattr(self, name) < 1:
                 msg = f"{name} must be at least 1, got {getattr(self, name)}"
                 raise ValueError(msg)
-        for name in ("model_error", "residual_share", "sky_error", "clip"):
+        for name in ("model_error", "residual_share", "sky_error", "shape_error", "clip"):
             if not getattr(self, name) > 0:
                 msg = f"{name} must be positive, got {getattr(self, name)}"
                 raise ValueError(msg)
-        if not self.default_beta > 1:
-            msg = f"default_beta must be above 1, got {self.default_beta}"
-            raise ValueError(msg)
 
 
 def fit_tile_psf(
@@ -115,12 +102,11 @@ def fit_tile_psf(
     y: ArrayLike,
     star_flux: ArrayLike,
     *,
+    predicted: TilePsf,
     photon_variance: float,
-    expected_fwhm: float,
     options: TilePsfOptions,
-    mixture: Mixture = SINGLE,
 ) -> TilePsf:
-    """Fit the point spread to isolated stars.
+    """Correct a predicted point spread by isolated stars.
 
     Parameters
     ----------
@@ -130,31 +116,31 @@ def fit_tile_psf(
         Nonzero is bad.
     x, y, star_flux : array_like of shape (n,)
         Bright isolated stars: approximate positions and fluxes.
+    predicted : TilePsf
+        Where to begin, and the result with too few stars.
     photon_variance : float
         Variance per unit flux of the stars' own light.
-    expected_fwhm : float
-        First guess of the FWHM, and the result with too few stars, px.
     options : TilePsfOptions
         Tuning.
-    mixture : Mixture, optional
-        Weights and relative widths of the epochs, see `mix_epochs`; a single profile by default.
 
     Returns
     -------
     TilePsf
         Its ``n_stars`` tells how many stars decided; 0 when there were too few.
+
+    Raises
+    ------
+    ValueError
+        If the prediction does not reach the radius.
     """
     x, y, star_flux = (np.atleast_1d(np.asarray(a, dtype=float)) for a in (x, y, star_flux))
-    ny = flux.shape[0]
-    expected = make_tile_psf(
-        fwhm=expected_fwhm,
-        beta=options.default_beta,
-        ny=ny,
-        half_size=options.half_size,
-        mixture=mixture,
-    )
+    if np.ceil(options.radius) > predicted.half_size:
+        msg = f"predicted must reach radius = {options.radius} px, got {predicted.half_size} px"
+        raise ValueError(msg)
     usable = np.flatnonzero(np.isfinite(star_flux) & (star_flux > 0))
     chosen = np.sort(usable[np.argsort(-star_flux[usable], kind="stable")[: options.max_stars]])
+    slopes = _shape_slopes(predicted.grids)
+    side = predicted.grids.shape[2]
     stars = _Stars(
         flux,
         variance,
@@ -162,34 +148,31 @@ def fit_tile_psf(
         x[chosen],
         y[chosen],
         star_flux[chosen],
+        predicted,
+        slopes,
         photon_variance,
         options,
-        mixture,
     )
-    shape = np.array([np.log(expected_fwhm), 0.0, 0.0] * 2 + [np.log(options.default_beta - 1.0)])
+    shape = np.zeros(_N_SHAPE)
     for iteration in range(options.iterations):
         if stars.use.sum() < options.min_stars:
-            return expected
+            return predicted
         step = stars.newton(shape)
-        shape = shape + np.clip(step, -_LIMITS, _LIMITS)
-        shape[6] = np.clip(shape[6], np.log(0.5), np.log(14.0))
+        shape = shape + np.clip(step, -_LIMIT, _LIMIT)
         if iteration in (4, 8):
             stars.drop_misfits()
         if iteration > 8 and np.abs(step).max() < 1e-4:
             break
     if stars.use.sum() < options.min_stars:
-        return expected
-    beta = 1.0 + float(np.exp(shape[6]))
-    base = _node_grids(shape, options.half_size, mixture)
-    grids = base
+        return predicted
+    correction: FloatArray = np.zeros((side, side))
     if stars.use.sum() >= options.min_residual_stars:
         for _ in range(2):
-            grids = base + _embed(stars.fit_residual(base, grids), base.shape[1])
-            total = grids.sum(axis=(1, 2)) - base.sum(axis=(1, 2))
-            grids = grids / (1.0 + total / OVERSAMPLE**2)[:, None, None]
-    return TilePsf(
-        grids, (0.0, float(ny - 1)), options.half_size, OVERSAMPLE, beta, int(stars.use.sum())
-    )
+            correction = _embed(stars.fit_residual(shape, correction), correction.shape[0])
+    grids = predicted.grids + np.tensordot(shape, slopes, axes=1) + correction
+    # What the correction adds or takes is the stars' flux, not their form.
+    grids = grids / (1.0 + correction.sum() / OVERSAMPLE**2)
+    return replace(predicted, grids=grids, n_stars=int(stars.use.sum()))
 
 
 class _Stars:
@@ -203,9 +186,10 @@ class _Stars:
         x: FloatArray,
         y: FloatArray,
         star_flux: FloatArray,
+        predicted: TilePsf,
+        slopes: FloatArray,
         photon_variance: float,
         options: TilePsfOptions,
-        mixture: Mixture,
     ) -> None:
         self.half = int(np.ceil(options.radius))
         bad = (mask != 0) | ~np.isfinite(flux) | ~(variance > 0)
@@ -217,32 +201,36 @@ class _Stars:
         self.use = whole & np.isfinite(self.noise[:, self.half, self.half])
         # flux, dy, dx relative to the stamp's central pixel, background
         self.local = np.stack([star_flux, y - np.rint(y), x - np.rint(x), np.zeros(x.size)], axis=1)
-        self.weight = np.clip(y / max(flux.shape[0] - 1, 1), 0.0, 1.0)
         self.misfit = np.full(x.size, np.nan)
         self.photon_variance = photon_variance
         self.options = options
-        self.mixture = mixture
+        # the predicted grid of every star, and its derivatives by the common parameters
+        of_star = predicted.stencil(y, x)
+        side = predicted.grids.shape[2]
+        self.grids = np.empty((x.size, 1 + _N_SHAPE, side, side))
+        for k, nodes in enumerate((predicted.grids, *slopes)):
+            for s in range(x.size):
+                blend_nodes(
+                    nodes,
+                    int(of_star.first_width[s]),
+                    of_star.width_weights[s],
+                    int(of_star.first_column[s]),
+                    of_star.column_weights[s],
+                    self.grids[s, k],
+                )
+
+    def grid(self, s: int, shape: FloatArray) -> FloatArray:
+        """Point spread at a star."""
+        return np.asarray(self.grids[s, 0] + np.tensordot(shape, self.grids[s, 1:], axes=1))
 
     def newton(self, shape: FloatArray) -> FloatArray:
         """Improve every star and return the step of the common parameters."""
-        size = self.options.half_size
-        base = _node_grids(shape, size, self.mixture)
-        slopes = _node_slopes(shape, base, size, self.mixture)
-        normal, right = np.zeros((_N_SHAPE, _N_SHAPE)), np.zeros(_N_SHAPE)
+        prior = 1.0 / self.options.shape_error**2
+        normal, right = prior * np.eye(_N_SHAPE), -prior * shape
         for s in np.flatnonzero(self.use).tolist():
-            t = self.weight[s]
-            star = (1 - t) * base[0] + t * base[1]
-            local, residual, w = self._linearise(s, star)
-            dy, dx = self.local[s, 1:3]
-            f = self.local[s, 0]
-            common = np.empty((_N_SHAPE, residual.size))
-            for k in range(3):
-                change = f * self._image(slopes[0, k], dy, dx)[w > 0]
-                common[k] = (1 - t) * change
-                change = f * self._image(slopes[1, k], dy, dx)[w > 0]
-                common[3 + k] = t * change
-            grid = (1 - t) * slopes[0, 3] + t * slopes[1, 3]
-            common[6] = f * self._image(grid, dy, dx)[w > 0]
+            local, residual, w = self._linearise(s, self.grid(s, shape))
+            f, dy, dx = self.local[s, :3]
+            common = np.stack([f * self._image(g, dy, dx)[w > 0] for g in self.grids[s, 1:]])
             v = w[w > 0]
             own, pull = self._solve_own(s, local, residual, v)
             cross = (common * v) @ local.T
@@ -250,17 +238,6 @@ class _Stars:
             right += (common * v) @ residual - cross @ own @ pull
             self._move(s, own @ pull)
             self.misfit[s] = (v * residual**2).sum() / residual.size
-        for k in range(3):
-            weight = 1 / _NODE_PRIOR**2
-            normal[k, k] += weight
-            normal[k + 3, k + 3] += weight
-            normal[k, k + 3] -= weight
-            normal[k + 3, k] -= weight
-            gap = shape[k + 3] - shape[k]
-            right[k] += weight * gap
-            right[k + 3] -= weight * gap
-        normal[6, 6] += 1 / _BETA_PRIOR[1] ** 2
-        right[6] -= (shape[6] - _BETA_PRIOR[0]) / _BETA_PRIOR[1] ** 2
         return np.asarray(np.linalg.solve(normal, right))
 
     def drop_misfits(self) -> None:
@@ -268,31 +245,34 @@ class _Stars:
         middle = np.median(self.misfit[self.use])
         self.use = self.use & (self.misfit <= self.options.clip * max(middle, 1.0))
 
-    def fit_residual(self, base: FloatArray, grids: FloatArray) -> FloatArray:
-        """Spline coefficients of what the base profile leaves, by shrunk least squares."""
+    def fit_residual(self, shape: FloatArray, correction: FloatArray) -> FloatArray:
+        """Spline coefficients of what the profile leaves, by shrunk least squares.
+
+        `correction` is what an earlier pass found: the stars are fitted with it first.
+        """
         reach = int(np.ceil(self.options.residual_radius))
         g = 2 * grid_half_size(reach, OVERSAMPLE) + 1
         at = np.arange(-self.half, self.half + 1)
         inside = at[:, None] ** 2 + at**2 <= self.options.residual_radius**2
         cut_stamp = slice(self.half - reach, self.half + reach + 1)
         normal, right = np.zeros((g * g, g * g)), np.zeros(g * g)
+        mean: FloatArray = np.zeros_like(correction)
         for s in np.flatnonzero(self.use).tolist():
-            t = self.weight[s]
-            star = (1 - t) * grids[0] + t * grids[1]
+            profile = self.grid(s, shape)
+            mean += profile / self.use.sum()
             for _ in range(2):
-                local, residual, w = self._linearise(s, star)
+                local, residual, w = self._linearise(s, profile + correction)
                 own, pull = self._solve_own(s, local, residual, w[w > 0])
                 self._move(s, own @ pull)
             f, dy, dx, sky = self.local[s]
-            profile = (1 - t) * base[0] + t * base[1]
             left = self.data[s] - f * self._image(profile, dy, dx) - sky
-            _, _, w = self._linearise(s, star)
+            _, _, w = self._linearise(s, profile + correction)
             w = np.where(inside, w, 0.0)[cut_stamp, cut_stamp]
             left = left[cut_stamp, cut_stamp]
             add_residual_normal(normal, right, left, w, f, dy, dx, OVERSAMPLE)
-        cut = (base.shape[1] - g) // 2
-        mean = np.abs(base.mean(axis=0)[cut : cut + g, cut : cut + g]).ravel()
-        prior = self.options.residual_share * (mean + 1e-4 * mean.max())
+        cut = (mean.shape[0] - g) // 2
+        core = np.abs(mean[cut : cut + g, cut : cut + g]).ravel()
+        prior = self.options.residual_share * (core + 1e-4 * core.max())
         normal[np.diag_indices(g * g)] += 1 / prior**2
         solution = cho_solve(cho_factor(normal, overwrite_a=True, check_finite=False), right)
         return np.asarray(solution).reshape(g, g)
@@ -341,25 +321,34 @@ class _Stars:
         return out
 
 
-def _node_grids(shape: FloatArray, half_size: int, mixture: Mixture) -> FloatArray:
-    """Coefficient grids of the two nodes."""
-    return np.stack(
-        [spread_grid(np.append(shape[k : k + 3], shape[6]), half_size, mixture) for k in (0, 3)]
-    )
+def _shape_slopes(grids: FloatArray) -> FloatArray:
+    """Derivatives of coefficient grids by the three parameters, shape (3, n_y, n_x, G, G).
 
-
-def _node_slopes(
-    shape: FloatArray, base: FloatArray, half_size: int, mixture: Mixture
-) -> FloatArray:
-    """Derivatives of both nodes' grids by their four parameters."""
-    slopes = np.empty((2, 4, *base.shape[1:]))
-    for node in (0, 1):
-        own = np.append(shape[3 * node : 3 * node + 3], shape[6])
-        for k in range(4):
-            moved = own.copy()
-            moved[k] += _STEPS[k]
-            slopes[node, k] = (spread_grid(moved, half_size, mixture) - base[node]) / _STEPS[k]
+    The image is stretched about its middle: by ``exp(p)`` along both axes; by ``exp(p / 2)`` along
+    x and its inverse along y; likewise along the diagonals.  Its flux is kept.
+    """
+    g = grids.shape[2]
+    at = np.arange(g) - g // 2
+    y, x = at[:, None], at[None, :]
+    slopes = np.empty((_N_SHAPE, *grids.shape))
+    for index in np.ndindex(*grids.shape[:2]):
+        value = _at_knots(_at_knots(grids[index], _VALUE, 0), _VALUE, 1)
+        by_y = _at_knots(_at_knots(grids[index], _SLOPE, 0), _VALUE, 1)
+        by_x = _at_knots(_at_knots(grids[index], _VALUE, 0), _SLOPE, 1)
+        # derivatives at p = 0 of f(x exp(-p), y exp(-p)) exp(-2 p), and so on
+        for k, slope in enumerate(
+            (
+                -2.0 * value - x * by_x - y * by_y,
+                0.5 * (y * by_y - x * by_x),
+                -0.5 * (y * by_x + x * by_y),
+            )
+        ):
+            slopes[(k, *index)] = spline_filter(slope, 5, mode="mirror")
     return slopes
+
+
+def _at_knots(coefficients: FloatArray, weights: FloatArray, axis: int) -> FloatArray:
+    return np.asarray(correlate1d(coefficients, weights, axis=axis, mode="mirror"))
 
 
 def _embed(small: FloatArray, size: int) -> FloatArray:

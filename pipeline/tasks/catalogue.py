@@ -13,6 +13,7 @@ from pipeline.geometry.fit import FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
+from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip, lines_to_mjd
@@ -48,6 +49,8 @@ class StripResult:
         Geometry; None where no stars could be matched.
     zero_point : ZeroPointCurve or None
         None where no reference star could be used.
+    psf : PsfModel
+        Point spread.
     fwhm : float
         Median total width of stars, px.
     n_sources : int
@@ -62,6 +65,7 @@ class StripResult:
     context: StripContext
     solution: StripSolution | None
     zero_point: ZeroPointCurve | None
+    psf: PsfModel
     fwhm: float
     n_sources: int
     rms_line: float

@@ -13,7 +13,7 @@ from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.columns import DEEP_CATALOGUE
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
 from pipeline.stages.stack import StackResult
-from pipeline.stages.tile_psf import mix_epochs
+from pipeline.stages.tile_psf import SpreadImages, TilePsf, combine_spreads, half_size_of
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.tiles import TILE_ZERO, EpochTile
 
@@ -46,9 +46,9 @@ def measure_tile(
     epochs: Sequence["EpochTile"],
     stack: StackResult,
     *,
-    fwhm: NDArray[np.float64],
+    spreads: Sequence[SpreadImages],
     stars: TieStars | None,
-) -> tuple[Columns, tuple[str, ...]]:
+) -> tuple[Columns, TilePsf, tuple[str, ...]]:
     """Deep catalogue of a tile's core.
 
     Parameters
@@ -61,14 +61,16 @@ def measure_tile(
         What was stacked.
     stack : StackResult
         Their stack.
-    fwhm : ndarray of shape (n_epochs,)
-        Widths of stars, px.
+    spreads : sequence of SpreadImages
+        Their predicted point spreads.
     stars : TieStars or None
         Reference stars.
 
     Returns
     -------
     columns : dict of str to ndarray
+    psf : TilePsf
+        Point spread of the stack.
     problems : tuple of str
     """
     tile = epochs[0].tile
@@ -78,10 +80,11 @@ def measure_tile(
     deep = DeepOptions(
         aperture_radius=options.aperture_radius, detect=options.detect, total=options.total
     )
-    width, mixture = mix_epochs(share, fwhm)
+    predicted = combine_spreads(list(spreads), share)
     psf = find_tile_psf(
-        stack.flux, stack.variance, stack.mask, photon_variance=photon, expected_fwhm=width,
-        options=deep, mixture=mixture,
+        stack.flux, stack.variance, stack.mask,
+        TilePsf.from_images(predicted, half_size=half_size_of(predicted)),
+        photon_variance=photon, options=deep,
     )  # fmt: skip
 
     def near_core(x: NDArray, y: NDArray) -> NDArray[np.bool_]:
@@ -97,20 +100,21 @@ def measure_tile(
     ).table  # fmt: skip
     columns = _place_on_sky(tile, table)
     problems = _tie(columns, stars)
-    return {c.name: columns[c.name] for c in DEEP_CATALOGUE if c.name in columns}, problems
+    kept = {c.name: columns[c.name] for c in DEEP_CATALOGUE if c.name in columns}
+    return kept, psf, problems
 
 
 def _place_on_sky(tile: Tile, table: Columns) -> Columns:
     """Add positions, magnitudes and the tile's name to measurements."""
     ra, dec = tile.pixel_to_sky(table["x"], table["y"])
-    # A tile is turned against the equator by a degree or so: its axes mix little.
+    # x runs across the scan, along the declination, but for the angle: a degree or so.
     angle = np.radians(tile.angle_deg)
-    along = np.hypot(np.cos(angle) * table["x_err"], np.sin(angle) * table["y_err"])
-    across = np.hypot(np.sin(angle) * table["x_err"], np.cos(angle) * table["y_err"])
+    to_east = np.hypot(np.sin(angle) * table["x_err"], np.cos(angle) * table["y_err"])
+    to_north = np.hypot(np.cos(angle) * table["x_err"], np.sin(angle) * table["y_err"])
     columns = dict(table)
     columns |= {
         "ra": np.mod(ra, 360.0), "dec": dec,
-        "ra_err": along * tile.pixel_scale, "dec_err": across * tile.pixel_scale,
+        "ra_err": to_east * tile.pixel_scale, "dec_err": to_north * tile.pixel_scale,
         "tile": np.full(ra.size, tile.name), "source_id": np.arange(ra.size, dtype=np.int64),
     }  # fmt: skip
     for kind in _KINDS:

@@ -188,7 +188,8 @@ def finish_strip(
     )  # fmt: skip
     return StripResult(
         strip=strip, context=context, solution=None if fit is None else fit.solution,
-        zero_point=curve, fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
+        zero_point=curve, psf=spread.model,
+        fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
         n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
         rms_column=np.nan if fit is None else fit.rms_column, problems=problems,
     )  # fmt: skip

@@ -20,6 +20,7 @@ from pipeline.stages.resample import mean_noise_correlation
 from pipeline.stages.stack import stack_tiles
 from pipeline.tasks.deep import TieStars, drop_twins, measure_tile
 from pipeline.tasks.options import StageOptions
+from pipeline.tasks.spread_mosaic import describe_spread, pack_spread, unpack_spread
 from pipeline.tasks.tiles import TILE_ZERO, EpochTile
 
 __all__ = ["StackInput", "StackOutput", "merge_deep", "stack_path", "stack_tile"]
@@ -115,12 +116,18 @@ def stack_tile(
     StackOutput
     """
     tile = job.epochs[0].tile
-    planes = [read_image(e.path)[0] for e in job.epochs]
+    read = [read_image(e.path) for e in job.epochs]
+    planes = [images for images, _, _ in read]
+    spreads = [unpack_spread(images["SPREAD"], header) for images, header, _ in read]
     flux = np.stack([p["FLUX"] for p in planes]).astype(np.float32)
     variance = np.stack([p["VARIANCE"] for p in planes]).astype(np.float32)
     mask = np.stack([p["MASK"] for p in planes]).astype(np.uint16)
     fwhm = np.array([e.fwhm for e in job.epochs])
     stack = stack_tiles(flux, variance, mask, fwhm=fwhm, options=options.stack)
+    columns, psf, problems = measure_tile(
+        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars
+    )
+    spread = psf.images()
     path = stack_path(Path(out), job.tile, job.filter)
     path.parent.mkdir(parents=True, exist_ok=True)
     begin = min(e.mjd_begin for e in job.epochs)
@@ -142,6 +149,8 @@ def stack_tile(
         "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
         "FWHM": (width, "[pixel] typical width of stars"),
         "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
+        "SPRDSTAR": (psf.n_stars, "stars that corrected SPREAD; 0: as predicted"),
+        **describe_spread(spread),
     }  # fmt: skip
     for number, (epoch, weight, rejected) in enumerate(
         zip(job.epochs, stack.weights, stack.rejected, strict=True), start=1
@@ -154,11 +163,11 @@ def stack_tile(
         {
             "FLUX": stack.flux, "VARIANCE": stack.variance,
             "EPOCHS": stack.n_used.astype(np.int16), "MASK": stack.mask,
+            "SPREAD": pack_spread(spread),
         },
         header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
         compress_masks=config.products.compress_masks,
     )  # fmt: skip
-    columns, problems = measure_tile(options, grid, job.epochs, stack, fwhm=fwhm, stars=job.stars)
     return StackOutput(
         tile=tile, filter=job.filter, path=str(path), columns=columns, n_epochs=len(job.epochs),
         mjd_begin=begin, mjd_end=end, exposure=exposure, fwhm=width,

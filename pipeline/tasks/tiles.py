@@ -9,21 +9,24 @@ from numpy.typing import NDArray
 
 from pipeline.config import Config
 from pipeline.errors import ConfigError
-from pipeline.geometry.displacement import make_displacement, tiles_of_strip
+from pipeline.geometry.displacement import Displacement, make_displacement, tiles_of_strip
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.images import write_image
 from pipeline.io.provenance import Provenance
 from pipeline.stages.resample import halo_lines, mean_noise_correlation, resample_tile
+from pipeline.stages.tile_psf import SpreadImages, place_tile_nodes, predict_spread
 from pipeline.strip import lines_to_mjd
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.context import prepare_block
+from pipeline.tasks.spread_mosaic import describe_spread, pack_spread
 
 __all__ = ["TILE_ZERO", "EpochTile", "make_grid", "plan_tiles", "rectify_tile", "tile_path"]
 
 TILE_ZERO = 25.0  # magnitude of a flux of 1 in tiles, stacks and the deep catalogue
 _PRECESSION_MARGIN = 10.0 / 60.0  # deg: thirty years
 _STEP = 32  # px between nodes of the displacement grid
+_SPREAD_HALF = 16  # px: half size of the stamps that a tile's point spread serves, or the strip's
 _TOLERANCE = 1e-3  # px: a thousandth moves no flux that can be measured
 
 
@@ -146,6 +149,32 @@ def _scales(result: StripResult, low: int, high: int) -> tuple[NDArray, NDArray]
     return of_line, result.solution.solid_angle_ratio(columns) / ratio
 
 
+def _spread(result: StripResult, grid: Displacement, size: int) -> SpreadImages:
+    """Point spread of the strip on a tile."""
+    node_y, node_x = place_tile_nodes(result.psf, size)
+    y, x = np.meshgrid(node_y, node_x, indexing="ij")
+
+    def at(y: NDArray[np.float64], x: NDArray[np.float64]) -> NDArray[np.float64]:
+        line, column, _ = grid.evaluate(x.ravel(), y.ravel())
+        return np.stack([line, column]).reshape(2, *y.shape)
+
+    line, column = at(y, x)
+    half = _STEP / 2.0
+    by_y = (at(y + half, x) - at(y - half, x)) / (2 * half)
+    by_x = (at(y, x + half) - at(y, x - half)) / (2 * half)
+    jacobian = np.moveaxis(np.stack([by_y, by_x], axis=1), (0, 1), (-2, -1))
+    return predict_spread(
+        result.psf,
+        node_y,
+        node_x,
+        line,
+        # Where the tile reaches beyond the chip there are no stars; the edge's form goes on.
+        np.clip(column, 0.0, result.strip.n_columns - 1.0),
+        jacobian,
+        half_size=max(_SPREAD_HALF, result.psf.half_size),
+    )
+
+
 def rectify_tile(
     config: Config, out: str, result: StripResult, provenance: Provenance, tiles: Sequence[Tile]
 ) -> tuple[EpochTile, ...]:
@@ -211,11 +240,16 @@ def rectify_tile(
             "FWHM": (result.fwhm, "[pixel] typical width of stars"),
             "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
         }
+        spread = _spread(result, grid, tile.size)
+        header |= describe_spread(spread)
         path = tile_path(Path(out), tile, strip.name)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_image(
             path,
-            {"FLUX": picture.flux, "VARIANCE": picture.variance, "MASK": picture.mask},
+            {
+                "FLUX": picture.flux, "VARIANCE": picture.variance, "MASK": picture.mask,
+                "SPREAD": pack_spread(spread),
+            },
             header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
             compress_masks=config.products.compress_masks,
         )  # fmt: skip

@@ -12,7 +12,7 @@ from pipeline.stages.deep_tile import SkyOptions
 from pipeline.stages.detect import DetectOptions
 from pipeline.stages.resample import ResampleOptions, mean_noise_correlation, resample_tile
 from pipeline.stages.stack import StackOptions, stack_tiles
-from pipeline.stages.tile_psf import make_tile_psf, mix_epochs
+from pipeline.stages.tile_psf import OVERSAMPLE, SpreadImages, TilePsf, combine_spreads, grid_side
 
 OPTIONS = DeepOptions()
 SIZE = 640
@@ -38,6 +38,19 @@ def add_stars(image, y, x, flux, *, fwhm, half=20):
             continue
         stamp = f * moffat(at[:, None] + iy - sy, at[None, :] + ix - sx, fwhm=fwhm)
         image[iy - half : iy + half + 1, ix - half : ix + half + 1] += stamp
+
+
+def spread_of(*, fwhm, size, half=16):
+    """Predicted images of a round profile, the same all over the tile."""
+    g = grid_side(half)
+    at = (np.arange(g) - g // 2) / OVERSAMPLE
+    image = moffat(at[:, None], at[None, :], fwhm=fwhm).astype(np.float32)
+    nodes = np.linspace(0, size - 1.0, 4)
+    return SpreadImages(np.broadcast_to(image, (2, 4, g, g)).copy(), nodes[[0, -1]], nodes)
+
+
+def round_psf(*, fwhm, ny):
+    return TilePsf.from_images(spread_of(fwhm=fwhm, size=ny), half_size=16)
 
 
 @dataclass
@@ -100,14 +113,14 @@ def make_field(seed, *, fwhm, n_stars, bright, sigma=20.0):
         options=StackOptions(),
     )
     photon = float((stack.weights**2).sum() * UNIT)
-    mean, mixture = mix_epochs(stack.weights, fwhm)
+    spreads = [spread_of(fwhm=width, size=SIZE) for width in fwhm]
+    predicted = TilePsf.from_images(combine_spreads(spreads, stack.weights), half_size=16)
     psf = find_tile_psf(
         stack.flux,
         stack.variance,
         stack.mask,
+        predicted,
         photon_variance=photon,
-        expected_fwhm=mean,
-        mixture=mixture,
         options=OPTIONS,
     )
     return Field(x, y, flux * UNIT, stack, psf, photon, fwhm, sigma)
@@ -257,7 +270,7 @@ def test_a_saturated_star_is_one_flagged_source():
     mask = np.where(image > 8000, PixelMask.SATURATED, 0).astype(np.uint16)
     assert (mask != 0).sum() > 6
     image[mask != 0] = np.nan
-    psf = make_tile_psf(fwhm=2.6, beta=3.5, ny=200, half_size=16)
+    psf = round_psf(fwhm=2.6, ny=200)
     got = measure_deep(
         image.astype(np.float32),
         np.full(image.shape, 100.0, np.float32),
@@ -283,7 +296,7 @@ def test_a_galaxy_is_extended_and_its_total_flux_exceeds_its_psf_flux():
     r2 = ((at[0] - 150.2) / 1.8) ** 2 + ((at[1] - 140.4) / 3.5) ** 2
     galaxy = np.exp(-0.5 * r2)
     image += 5e4 * galaxy / galaxy.sum() + rng.normal(0, 10, image.shape)
-    psf = make_tile_psf(fwhm=2.6, beta=3.5, ny=220, half_size=16)
+    psf = round_psf(fwhm=2.6, ny=220)
     got = measure_deep(
         image.astype(np.float32),
         np.full(image.shape, 100.0, np.float32),
@@ -306,7 +319,7 @@ def test_a_galaxy_is_extended_and_its_total_flux_exceeds_its_psf_flux():
 
 def test_an_empty_tile_gives_an_empty_table():
     shape = (64, 64)
-    psf = make_tile_psf(fwhm=2.6, beta=3.5, ny=64, half_size=16)
+    psf = round_psf(fwhm=2.6, ny=64)
     inputs = (np.full(shape, np.nan, np.float32),) * 2
     got = measure_deep(
         *inputs,
@@ -335,7 +348,7 @@ def test_an_empty_tile_gives_an_empty_table():
 def test_wrong_arguments_are_named():
     shape = (32, 32)
     zero, bits = np.zeros(shape, np.float32), np.zeros(shape, np.uint16)
-    psf = make_tile_psf(fwhm=2.6, beta=3.5, ny=32, half_size=16)
+    psf = round_psf(fwhm=2.6, ny=32)
     rest = {"in_core": None, "options": OPTIONS}
     with pytest.raises(ValueError, match="variance must have the shape of flux"):
         measure_deep(zero, zero[:3], bits, bits, psf, photon_variance=1.0, **rest)
