@@ -158,6 +158,10 @@ class Config(Section):
         if abs(declination) + half_field >= 90:
             rule = f"an axis at least {half_field:.3f} deg from the pole (the width of the field)"
             problems.append(("pointing.declination", declination, rule))
+        if self.photometry.aperture_radius < self.camera.pixel_scale:
+            rule = f"at least one pixel (camera.pixel_scale = {self.camera.pixel_scale} arcsec)"
+            radius = self.photometry.aperture_radius
+            problems.append(("photometry.aperture_radius", radius, rule))
         for name in self.tiles.filters:
             if name not in self.reference.magnitudes:
                 known = ", ".join(self.reference.magnitudes)

@@ -185,6 +185,8 @@ BAD = [
     ("aperture_radius = 4.0", "zero_point_bright = 17.0\nzero_point_faint = 12.0",
      "photometry.zero_point_bright: received 17.0; allowed: less than zero_point_faint = 12.0"),
     ("aperture_radius = 4.0", "zero_point_knot = 0.4", "zero_point_knot: received 0.4; .*>= 0.5"),
+    ("aperture_radius = 4.0", "aperture_radius = 0.4",
+     "photometry.aperture_radius: received 0.4; allowed: at least one pixel"),
     ("[tiles]", "[stack]\nclip_epochs = 1\n[tiles]", "stack.clip_epochs: received 1; .*>= 2"),
     ("workers = 0", 'workers = 0\nmemory_limit = "plenty"', 'memory_limit: .*allowed: "auto"'),
     ("workers = 0", 'workers = 0\n[cluster]\ntype = "mosix"', "cluster.type: received 'mosix'"),

@@ -75,8 +75,14 @@ class Advice:
                 entry["error"] = None
         return content
 
-    def sentences(self) -> tuple[str, ...]:
-        """The same in words, one sentence per setting."""
+    def sentences(self, *, liquid_mirror: bool) -> tuple[str, ...]:
+        """The same in words, one sentence per setting.
+
+        Parameters
+        ----------
+        liquid_mirror : bool
+            The primary mirror is a rotating liquid, whose spin sets the scale.
+        """
         spin = self.spin_rate_error
         period = (
             f"Set the line period to {self.line_period.value:.7f} s "
@@ -91,8 +97,11 @@ class Advice:
             f"smear across the scan {self.smear_column_now:.2f} px rms now, "
             f"{self.smear_column_new:.2f} px with all settings changed."
         )
+        if not liquid_mirror:
+            # For a mirror of glass the scale is a measurement, nothing to be set.
+            return period, rotation
         speed = (
-            f"A rotating-liquid mirror spins {1e6 * spin.value:+.1f} ppm "
+            f"The rotating-liquid mirror spins {1e6 * spin.value:+.1f} ppm "
             f"(+- {1e6 * spin.error:.1g} ppm) off the rate for the nominal pixel scale."
         )
         return period, rotation, speed

@@ -44,6 +44,8 @@ def _describe_solution(
     spread: PsfSolution | None,
     zero_rms: float,
     masked: NDArray[np.int64],
+    *,
+    liquid_mirror: bool,
 ) -> dict[str, Any]:
     """Content of solution.json."""
     strip = context.strip
@@ -86,7 +88,7 @@ def _describe_solution(
         "chi2": fit.chi2,
         "unconstrained": list(fit.unconstrained),
         "advice": fit.advice.to_dict(),
-        "advice_text": list(fit.advice.sentences()),
+        "advice_text": list(fit.advice.sentences(liquid_mirror=liquid_mirror)),
         "smear_table": {"column": columns, "ll": ll, "lc": lc, "cc": cc},
         "moment_table": {
             "column": columns, "ll": predicted.mom_ll, "lc": predicted.mom_lc,
@@ -172,8 +174,14 @@ def finish_strip(
     write_json(
         folder / "solution.json",
         _describe_solution(
-            context, fit, spread.model, spread.fit, np.nan if curve is None else curve.rms, masked
-        ),
+            context,
+            fit,
+            spread.model,
+            spread.fit,
+            np.nan if curve is None else curve.rms,
+            masked,
+            liquid_mirror=config.observatory.mirror == "rotating-liquid",
+        ),  # fmt: skip
         provenance=provenance,
     )
     write_image(

@@ -82,7 +82,8 @@ def test_words_and_numbers(telescope):
     stored = json.loads(json.dumps(advice.to_dict(), allow_nan=False))
     assert stored["rotation_deg"]["error"] is None
     assert stored["rotation_deg"]["value"] == advice.rotation_deg.value
-    sentences = advice.sentences()
+    sentences = advice.sentences(liquid_mirror=True)
+    assert advice.sentences(liquid_mirror=False) == sentences[:2]
     assert len(sentences) == 3
     assert f"{advice.line_period.value:.7f} s" in sentences[0]
 
