@@ -181,7 +181,7 @@ def finish_strip(
             np.nan if curve is None else curve.rms,
             masked,
             liquid_mirror=config.observatory.mirror == "rotating-liquid",
-        ),  # fmt: skip
+        ),
         provenance=provenance,
     )
     write_image(
