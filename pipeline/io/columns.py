@@ -132,6 +132,8 @@ STRIP_CATALOGUE: Schema = (
     *_fluxes("electron", "phot.count"),
     Column("aperture_share", "float64", "", "phot.flux;arith.ratio",
            "share of a star's light that the fixed aperture holds"),
+    Column("total_share", "float64", "", "phot.flux;arith.ratio",
+           "share of a star's light that the ellipse holds"),
     *_MOMENTS,
     *_SHAPE,
     Column("peak", "float64", "electron", "phot.count;stat.max", "brightest pixel above the sky"),

@@ -12,9 +12,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import SourceFlag
-from pipeline.stages.cutouts import Cutouts
+from pipeline.stages.cutouts import Cutouts, stack_cutouts
 
-__all__ = ["ApertureFlux", "TotalFlux", "TotalOptions", "measure_aperture", "measure_total"]
+__all__ = [
+    "ApertureFlux",
+    "TotalFlux",
+    "TotalOptions",
+    "light_share",
+    "measure_aperture",
+    "measure_total",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -204,6 +211,40 @@ def measure_total(
         position_angle=angle,
         flags=np.where(incomplete, int(SourceFlag.APERTURE_INCOMPLETE), 0).astype(np.int32),
     )
+
+
+def light_share(
+    stars: ArrayLike, semi_major: ArrayLike, semi_minor: ArrayLike, position_angle: ArrayLike
+) -> FloatArray:
+    """Share of stars' light within ellipses about their middles.
+
+    Parameters
+    ----------
+    stars : array_like of shape (n, size, size), size odd
+        Images of unit flux, centred on their central pixels; what lies beyond them is left out.
+    semi_major, semi_minor : array_like of shape (n,)
+        px; cut to what the images hold.
+    position_angle : array_like of shape (n,)
+        Degrees from the line axis towards the column axis.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        At most 1.
+    """
+    images = np.asarray(stars, dtype=np.float32)
+    if len(images) == 0:
+        return np.empty(0)
+    cutouts = stack_cutouts(images, 0.0, d_line=0.0, d_column=0.0)
+    a, b, angle = (
+        np.broadcast_to(np.asarray(v, dtype=float), (len(images),))
+        for v in (semi_major, semi_minor, position_angle)
+    )
+    theta = np.clip(np.radians(90.0 - np.mod(angle, 180.0)), -np.pi / 2, np.pi / 2)
+    room = cutouts.half_size - 0.5
+    inside, _ = _ellipse_flux(cutouts, np.minimum(a, room), np.minimum(b, room), theta)
+    # Stars lie anywhere within a pixel, but the share of light changes little with it.
+    return np.minimum(inside, 1.0)
 
 
 def _axes(

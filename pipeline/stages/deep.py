@@ -14,7 +14,12 @@ from numpy.typing import NDArray
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import SourceFlag
-from pipeline.stages.apertures import TotalOptions, measure_aperture, measure_total
+from pipeline.stages.apertures import (
+    TotalOptions,
+    light_share,
+    measure_aperture,
+    measure_total,
+)
 from pipeline.stages.cutouts import Cutouts, isolate_sources
 from pipeline.stages.deep_tile import (
     DeepTile,
@@ -296,7 +301,11 @@ def measure_deep(
             half_size=options.cutout_half,
             models=models,
         )
-        parts.append(_measure(cutouts, found.select(which), psf, noise, radius, options))
+        stars = [
+            psf.kernel(float(x), float(y), 2 * psf.half_size + 1)
+            for x, y in zip(fitted.column[which], fitted.line[which], strict=True)
+        ]
+        parts.append(_measure(cutouts, found.select(which), stars, psf, noise, radius, options))
     if not parts:
         return DeepCatalogue(_empty_table(), noise)
     table = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
@@ -314,12 +323,17 @@ def measure_deep(
 def _measure(
     cutouts: Cutouts,
     found: Detections,
+    stars: list[FloatArray],
     psf: TilePsf,
     noise: NoiseFactors,
     radius: float,
     options: DeepOptions,
 ) -> dict[str, NDArray]:
-    """Apertures and moments of one batch."""
+    """Apertures and moments of one batch.
+
+    `stars` are images of the point spread where the sources are: smear carries light out of
+    apertures by a share that changes across the tile, and fluxes are put right for it.
+    """
     width = psf.fwhm
     aperture = measure_aperture(cutouts, radius=min(radius, cutouts.half_size - 0.5))
     moments = measure_moments(cutouts, width / FWHM_PER_SIGMA)
@@ -328,11 +342,13 @@ def _measure(
     )
     size = np.sqrt(total.semi_major * total.semi_minor)
     mean = 0.5 * (moments.mom_ll + moments.mom_cc)
+    in_circle = light_share(stars, radius, radius, 0.0)
+    in_ellipse = light_share(stars, total.semi_major, total.semi_minor, total.position_angle)
     return {
-        "flux_aperture": aperture.flux,
-        "flux_aperture_err": aperture.flux_err * noise.at(radius),
-        "flux_total": total.flux,
-        "flux_total_err": total.flux_err * noise.at(size),
+        "flux_aperture": aperture.flux / in_circle,
+        "flux_aperture_err": aperture.flux_err * noise.at(radius) / in_circle,
+        "flux_total": total.flux / in_ellipse,
+        "flux_total_err": total.flux_err * noise.at(size) / in_ellipse,
         "mom_xx": moments.mom_cc,
         "mom_xy": moments.mom_lc,
         "mom_yy": moments.mom_ll,

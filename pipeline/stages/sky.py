@@ -1,10 +1,11 @@
-"""The sky of a strip: a mesh from the column summary, interpolated locally."""
+"""The sky of a strip: its course along the lines, and a mesh of what columns differ by."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from pipeline.errors import CalibrationError
 from pipeline.stages.colstats import LINE_BIN, ColumnSummary
@@ -12,10 +13,15 @@ from pipeline.stages.dark import DarkVector
 from pipeline.stages.overscan import keep_of_variance
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.series import choose_half_width, fill_gaps, smooth_running
+from pipeline.stages.sky_course import SkyCourse, fit_course
 
 __all__ = ["SkyModel", "SkyOptions", "fit_sky"]
 
 _F = NDArray[np.float64]
+
+_PLACES = 32  # places within a bin that stand for its lines
+_NEIGHBOURS = 9  # bins whose median is the usual deviation of a cell
+_OUTLYING = 4.0  # sigma by which a cell of the mesh may leave its usual deviation
 
 
 @dataclass(frozen=True)
@@ -33,7 +39,7 @@ class SkyOptions:
     min_columns : int
         A cell with fewer good columns is bridged from its neighbours.
     half_widths : tuple of int
-        Half widths, in bins, among which the smoothing along the strip chooses.
+        Half widths, in bins, among which the smoothing of the cells' deviations chooses.
     """
 
     cell_columns: int = 64
@@ -59,40 +65,50 @@ class SkyOptions:
 
 @dataclass(frozen=True)
 class SkyModel:
-    """Sky of a whole strip on a mesh of line bins and column cells.
+    """Sky of a whole strip: a course that all columns share, and deviations from it on a mesh.
 
     Parameters
     ----------
     lines : ndarray of shape (n_bins,)
         Global line to which each row of cells refers, increasing; in the ramp the mean line
-        weighted with the rows that integrate. The strip's first and last line are added.
+        weighted with the rows that integrate.
     columns : ndarray of shape (n_cells,)
         Middle column of each cell, increasing.
-    value, error : ndarray of shape (n_bins, n_cells)
-        Electrons per pixel for a response of 1 and an integration on all n_stage rows; the error
-        is that of the smoothed value.
+    course : SkyCourse
+        Mean over the cells, line by line.
+    deviation : ndarray of shape (n_bins, n_cells)
+        What a cell differs from it by; electrons per pixel for a response of 1 and an integration
+        on all n_stage rows.
+    error : ndarray of shape (n_bins, n_cells)
+        Of the sky, course and smoothed deviation together.
     n_columns, n_stage : int
         Chip columns, and rows that integrate.
-    half_widths : tuple of int
-        Smoothing used along the strip: of the mean over columns, and of the cells' deviations
-        from it.
+    half_width : int
+        Smoothing of the deviations along the strip.
     """
 
     lines: _F
     columns: _F
-    value: _F
+    course: SkyCourse
+    deviation: _F
     error: _F
     n_columns: int
     n_stage: int
-    half_widths: tuple[int, int]
+    half_width: int
+
+    @property
+    def value(self) -> _F:
+        """Sky of a full integration on the mesh, shape (n_bins, n_cells), electrons."""
+        return self.course.evaluate_full(self.lines)[:, None] + self.deviation
 
     def evaluate(self, first_line: int, n_lines: int) -> NDArray[np.float32]:
         """Sky as it stands in the calibrated lines.
 
-        Cubic Hermite interpolation with the slopes of the parabola through neighbouring cells
-        (four cells each way decide), linear beyond the outermost middles; in the ramp the sky is
-        multiplied by ``line / n_stage``, since it has collected on that share of the rows. A
-        line's values do not depend on `first_line` or `n_lines`.
+        The course is taken at each line. Deviations: cubic Hermite interpolation with the slopes
+        of the parabola through neighbouring cells (four cells each way decide), linear beyond the
+        outermost columns, held beyond the outermost lines; in the ramp they are multiplied by
+        ``line / n_stage``, since they have collected on that share of the rows. A line's values
+        do not depend on `first_line` or `n_lines`.
 
         Parameters
         ----------
@@ -120,14 +136,16 @@ class SkyModel:
         x = np.arange(self.n_columns, dtype=np.float64)
         index, weights = _cubic_weights(self.columns, x)
         wanted = np.arange(first_line, first_line + n_lines, dtype=np.float64)
-        at, share = _cubic_weights(self.lines, wanted)
+        held = np.clip(wanted, self.lines[0], self.lines[-1])
+        at, share = _cubic_weights(self.lines, held)
         share = share * (np.minimum(wanted, self.n_stage) / self.n_stage)[:, None]
         low, high = int(at.min()), int(at.max())
         # Only the rows of cells that these lines touch are spread over the columns.
         rows = np.zeros((high - low + 1, self.n_columns))
         for k in range(4):
-            rows += weights[:, k] * self.value[low : high + 1][:, index[:, k]]
-        _blend(rows.astype(np.float32), at - low, share.astype(np.float32), out)
+            rows += weights[:, k] * self.deviation[low : high + 1][:, index[:, k]]
+        common = self.course.evaluate(wanted).astype(np.float32)
+        _blend(common, rows.astype(np.float32), at - low, share.astype(np.float32), out)
         return out
 
 
@@ -174,7 +192,9 @@ def _cubic_weights(knots: _F, x: _F) -> tuple[NDArray[np.int64], _F]:
 
 
 @njit(cache=True)
-def _blend(rows: np.ndarray, at: np.ndarray, share: np.ndarray, out: np.ndarray) -> None:
+def _blend(
+    common: np.ndarray, rows: np.ndarray, at: np.ndarray, share: np.ndarray, out: np.ndarray
+) -> None:
     n_lines, n_columns = out.shape
     for l in range(n_lines):
         r0 = rows[at[l, 0]]
@@ -187,7 +207,7 @@ def _blend(rows: np.ndarray, at: np.ndarray, share: np.ndarray, out: np.ndarray)
         s3 = share[l, 3]
         row = out[l]
         for c in range(n_columns):
-            row[c] = s0 * r0[c] + s1 * r1[c] + s2 * r2[c] + s3 * r3[c]
+            row[c] = common[l] + s0 * r0[c] + s1 * r1[c] + s2 * r2[c] + s3 * r3[c]
 
 
 def _cell_edges(n_columns: int, cell: int) -> NDArray[np.int64]:
@@ -235,10 +255,10 @@ def fit_sky(
 
     A cell is the clipped mean over its columns of
     ``(level - bias - n tau dark - intercept) / response``. In the ramp it is divided by the share
-    of rows that have collected, so that the mesh holds the sky of a full integration throughout.
-    Smoothing along the strip is chosen by the noise, separately for the mean over all columns
-    (precise, hardly smoothed, corrected for its curvature within a bin) and for the cells'
-    deviations from it (noisy, slow).
+    of rows that have collected. The mean over all cells, precise, gives the course of the sky
+    along the strip (`fit_course`), which follows changes within an integration and within a bin.
+    The cells' deviations from it, noisy and slow, are smoothed along the strip as much as their
+    noise asks for.
 
     Parameters
     ----------
@@ -308,102 +328,79 @@ def fit_sky(
         msg = "no cell of the sky mesh holds data"
         raise CalibrationError(msg)
     middles = (edges[:-1] + edges[1:] - 1) / 2.0
-    lines, spread = _weigh_lines(summary, n_stage)
-    # Bins without data leave the mesh: it bridges them with their neighbours' slopes.
+    # Bins without data take no part.
     seen = np.isfinite(cell).any(axis=1)
-    cell, cell_err, lines, spread = cell[seen], cell_err[seen], lines[seen], spread[seen]
-    ends = np.array([summary.first_line, summary.first_line + summary.n_lines - 1.0])
-    lines, smooth, smooth_err, widths = _smooth_mesh(
-        cell, cell_err, lines, spread, middles, ends, options
+    cell, cell_err, share = cell[seen], cell_err[seen], share[seen]
+    places = _place_lines(summary)[seen]
+    # In the ramp a line counts with the rows that it integrates on.
+    weight = np.clip(places, 0.5, n_stage)
+    lines = (weight * places).sum(axis=1) / weight.sum(axis=1)
+    known = np.isfinite(cell)
+    cell, cell_err = _fill_mesh(cell, cell_err, lines, middles)
+    mean, mean_err = _average_cells(cell, cell_err)
+    course, course_err = fit_course(
+        mean * share,
+        mean_err * share,
+        places,
+        n_lines=summary.first_line + summary.n_lines,
+        n_stage=n_stage,
     )
-    return SkyModel(lines, middles, smooth, smooth_err, n_columns, n_stage, widths)
+    # Against the course rather than the mean: what a bin holds that is no course stays in its
+    # cells, and goes no further.
+    common = course.evaluate(places.ravel()).reshape(places.shape).mean(axis=1) / share
+    deviation = cell - common[:, None]
+    half_width = choose_half_width(
+        deviation, np.where(known, cell_err, 0.0), candidates=options.half_widths
+    )
+    deviation, deviation_err = smooth_running(deviation, cell_err, half_width=half_width)
+    error = np.sqrt((course_err / share)[:, None] ** 2 + deviation_err**2)
+    return SkyModel(lines, middles, course, deviation, error, n_columns, n_stage, half_width)
 
 
-def _add_ends(knots: _F, mean: _F, mean_err: _F, ends: _F) -> tuple[_F, _F]:
-    """Mean over columns at the strip's ends: parabola through the three nearest knots."""
-    value, error = np.full(2, mean[0]), np.full(2, mean_err[0])
-    n = len(knots)
-    for side, chosen in enumerate((np.arange(min(3, n)), np.arange(max(n - 3, 0), n))):
-        x, at = knots[chosen], ends[side]
-        weight = np.ones(len(chosen))
-        for i in range(len(chosen)):
-            others = np.delete(x, i)
-            weight[i] = np.prod((at - others) / (x[i] - others))
-        value[side] = weight @ mean[chosen]
-        error[side] = np.sqrt(weight**2 @ mean_err[chosen] ** 2)
-    return value, error
+def _place_lines(summary: ColumnSummary) -> _F:
+    """Places that stand for the lines of each bin, shape (n_bins, _PLACES).
 
-
-def _weigh_lines(summary: ColumnSummary, n_stage: int) -> tuple[_F, _F]:
-    """Line to which each bin's sky refers, and the variance of its lines.
-
-    In the ramp a line counts with the rows that it integrates on. Lines of a bin that misses some
-    are taken to stand evenly about their mean.
+    Lines of a bin that misses some are taken to stand evenly about their mean.
     """
     start = summary.first_lines
     length = np.minimum(LINE_BIN, summary.first_line + summary.n_lines - start)
-    inside = np.arange(LINE_BIN)[None, :] < length[:, None]
-    scale = np.where(summary.present > 0, summary.present / length, 1.0)
-    offset = np.arange(LINE_BIN)[None, :] - (length[:, None] - 1) / 2.0
-    lines = summary.line[:, None] + scale[:, None] * offset
-    weight = np.where(inside, np.clip(lines, 0.0, n_stage), 0.0)
-    total = np.maximum(weight.sum(axis=1), 1e-30)
-    centre = (weight * lines).sum(axis=1) / total
-    variance = (weight * (lines - centre[:, None]) ** 2).sum(axis=1) / total
-    return centre, variance
+    present = np.where(summary.present > 0, summary.present, length)
+    offset = (np.arange(_PLACES) + 0.5) / _PLACES - 0.5
+    return np.asarray(summary.line[:, None] + present[:, None] * offset)
 
 
-def _curvature(values: _F, knots: _F) -> _F:
-    """Second derivative at each knot from its neighbours; the ends take that of theirs."""
-    n = len(values)
-    if n < 3:
-        return np.zeros(n)
-    left, right = np.diff(knots)[:-1], np.diff(knots)[1:]
-    slopes = np.diff(values) / np.diff(knots)
-    inner = 2.0 * np.diff(slopes) / (left + right)
-    return np.concatenate([inner[:1], inner, inner[-1:]])
-
-
-def _smooth_mesh(
-    cell: _F, cell_err: _F, lines: _F, spread: _F, columns: _F, ends: _F, options: SkyOptions
-) -> tuple[_F, _F, _F, tuple[int, int]]:
-    """Mesh without gaps and with no more noise than need be; every bin has a cell with data."""
+def _fill_mesh(cell: _F, cell_err: _F, lines: _F, columns: _F) -> tuple[_F, _F]:
+    """Mesh without gaps; every bin has a cell with data."""
     known = np.isfinite(cell)
-    # Each bin's mean over its cells, and the cells' deviations from it.
-    weight = np.where(known, 1.0 / np.where(known, cell_err, 1.0) ** 2, 0.0)
     # Gaps are filled along the strip first, then across, so that a gap in one cell does not look
     # like a change of the mean.
-    rough = fill_gaps(cell, lines)
+    filled = fill_gaps(cell, lines)
     empty = np.logical_not(known.any(axis=0))
     if empty.any():
-        rough[:, empty] = np.array(
-            [np.interp(columns[empty], columns[~empty], r[~empty]) for r in rough]
+        filled[:, empty] = np.array(
+            [np.interp(columns[empty], columns[~empty], r[~empty]) for r in filled]
         )
-    mean = rough.mean(axis=1)
     typical = float(np.median(cell_err[known]))
-    filled_err = np.where(known, np.nan_to_num(cell_err), typical)
-    mean_err = np.sqrt((filled_err**2).sum(axis=1)) / cell.shape[1]
-    first = choose_half_width(mean, mean_err, candidates=options.half_widths)
-    smooth_mean, smooth_mean_err = smooth_running(mean, mean_err, half_width=first)
-    # A bin's mean is not the sky at its middle where the sky curves: f = mean - f'' var / 2.
-    smooth_mean = smooth_mean - 0.5 * spread * _curvature(smooth_mean, lines)
-    deviation = rough - mean[:, None]
-    end, end_err = _add_ends(lines, smooth_mean, smooth_mean_err, ends)
-    outside = (ends[0] < lines[0], ends[1] > lines[-1])
-    pad = (int(outside[0]), int(outside[1]))
-    lines = np.concatenate([ends[: pad[0]], lines, ends[1:][: pad[1]]])
-    smooth_mean = np.concatenate([end[: pad[0]], smooth_mean, end[1:][: pad[1]]])
-    smooth_mean_err = np.concatenate([end_err[: pad[0]], smooth_mean_err, end_err[1:][: pad[1]]])
-    n_cells = cell.shape[1]
-    if n_cells == 1:
-        return lines, smooth_mean[:, None], smooth_mean_err[:, None], (first, 0)
-    own_err = filled_err * np.sqrt(1.0 - 1.0 / n_cells)
-    second = choose_half_width(
-        deviation, np.where(weight > 0, own_err, 0.0), candidates=options.half_widths
-    )
-    smooth_dev, smooth_dev_err = smooth_running(deviation, own_err, half_width=second)
-    # At the strip's ends the cells' deviations, noisy and slow, are held.
-    smooth_dev = np.pad(smooth_dev, (pad, (0, 0)), mode="edge")
-    smooth_dev_err = np.pad(smooth_dev_err, (pad, (0, 0)), mode="edge")
-    error = np.sqrt(smooth_mean_err[:, None] ** 2 + smooth_dev_err**2)
-    return lines, smooth_mean[:, None] + smooth_dev, error, (first, second)
+    return filled, np.where(known, np.nan_to_num(cell_err), typical)
+
+
+def _average_cells(cell: _F, error: _F) -> tuple[_F, _F]:
+    """Each bin's mean over the cells that deviate from it as they usually do, and its error.
+
+    A galaxy, or the halo of a star, fills some cells for a bin or two. What only they hold is no
+    change of the sky, and no change of the sky is as short as that. Such light only adds: the
+    lower quartile of the cells says what the others hold.
+    """
+    deviation = cell - np.median(cell, axis=1)[:, None]
+    usual = np.asarray(median_filter(deviation, size=(_NEIGHBOURS, 1), mode="nearest"))
+    rest = cell - usual
+    low = np.quantile(rest, 0.25, axis=1)
+    scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest, axis=1)[:, None])))
+    allowed = np.maximum(error, scatter)
+    good = np.abs(rest - low[:, None] - 0.6745 * allowed) <= _OUTLYING * allowed
+    good[4 * good.sum(axis=1) < cell.shape[1]] = True
+    number = good.sum(axis=1)
+    common = np.where(good, rest, 0.0).sum(axis=1) / number
+    formal = np.where(good, error**2, 0.0).sum(axis=1)
+    found = np.where(good, (rest - common[:, None]) ** 2, 0.0).sum(axis=1)
+    return common + usual.mean(axis=1), np.sqrt(np.maximum(formal, found)) / number

@@ -198,7 +198,7 @@ def calibrate_catalogue(
             "line", "line_err", "column", "column_err", "mom_ll", "mom_lc", "mom_cc",
             "first_moment_radius", "semi_major", "semi_minor", "position_angle", "fwhm", "peak",
             "sky", "chi2", "extendedness", "extendedness_err", "snr",
-            "aperture_share",
+            "aperture_share", "total_share",
         )
     }  # fmt: skip
     columns["sky_err"] = _sky_error(context, sources)
@@ -245,7 +245,7 @@ def calibrate_catalogue(
     zero_err = curve.error(sources.line) if curve is not None else nan
     # The zero point belongs to point-spread fluxes; wider apertures hold more of the light, so
     # each has a constant of its own, taken from the same stars.
-    share = {"psf": np.ones(n), "aperture": sources.aperture_share, "total": np.ones(n)}
+    share = {"psf": np.ones(n), "aperture": sources.aperture_share, "total": sources.total_share}
     for kind in ("psf", "aperture", "total"):
         flux, err = (columns[f"flux_{kind}{end}"] / share[kind] for end in ("", "_err"))
         shift, shift_err = _offset(flux, columns, flags) if kind != "psf" else (0.0, 0.0)

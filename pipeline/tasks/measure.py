@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.apertures import measure_aperture, measure_total
+from pipeline.stages.apertures import light_share, measure_aperture, measure_total
 from pipeline.stages.cutouts import isolate_sources, stack_cutouts
 from pipeline.stages.detect import Detections
 from pipeline.stages.moments import measure_moments
@@ -43,6 +43,7 @@ class Measurements:
     flux_aperture: FloatArray
     flux_aperture_err: FloatArray
     aperture_share: FloatArray
+    total_share: FloatArray
     flux_total: FloatArray
     flux_total_err: FloatArray
     mom_ll: FloatArray
@@ -209,6 +210,7 @@ def measure_block(
         aperture_share=share_in_aperture(
             psf, fit.line, fit.column, radius=options.aperture_radius, n_columns=strip.n_columns
         ),
+        total_share=_share_in_ellipses(psf, fit.line, fit.column, *table[8:11]),
         flux_total=table[5], flux_total_err=table[6], mom_ll=table[0], mom_lc=table[1],
         mom_cc=table[2], first_moment_radius=table[7], semi_major=table[8], semi_minor=table[9],
         position_angle=table[10], fwhm=fwhm, peak=found.peak, sky=block.sky[l, c].astype(float),
@@ -222,6 +224,32 @@ def _total_fwhm(psf: PsfModel, lines: FloatArray, columns: FloatArray) -> FloatA
     ll, _, cc = psf.second_moments(columns)
     seeing = psf.fwhm(lines) / FWHM_PER_SIGMA
     return np.asarray(FWHM_PER_SIGMA * np.sqrt(seeing**2 + 0.5 * (ll + cc)))
+
+
+def _share_in_ellipses(
+    psf: PsfModel,
+    lines: FloatArray,
+    columns: FloatArray,
+    semi_major: FloatArray,
+    semi_minor: FloatArray,
+    position_angle: FloatArray,
+) -> FloatArray:
+    """Share of a star's light within each source's own ellipse.
+
+    The ellipse is as wide as the seeing and the smear of its place; how much light it leaves out
+    changes with them, by per cents where smear is wide.
+    """
+    parts = [np.empty(0)]
+    for first in range(0, lines.size, _BATCH):
+        batch = slice(first, first + _BATCH)
+        stars = [
+            psf.kernel(float(l), float(c), psf.half_size)
+            for l, c in zip(lines[batch], columns[batch], strict=True)
+        ]
+        parts.append(
+            light_share(stars, semi_major[batch], semi_minor[batch], position_angle[batch])
+        )
+    return np.concatenate(parts)
 
 
 def share_in_aperture(

@@ -6,7 +6,7 @@ from photutils.aperture import CircularAperture, EllipticalAperture, aperture_ph
 from scipy.stats import norm
 
 from pipeline.flags import SourceFlag
-from pipeline.stages.apertures import TotalOptions, measure_aperture, measure_total
+from pipeline.stages.apertures import TotalOptions, light_share, measure_aperture, measure_total
 from pipeline.stages.cutouts import Cutouts, stack_cutouts
 
 OPTIONS = TotalOptions()
@@ -186,3 +186,18 @@ def test_refuses_what_cannot_be_measured():
         measure_aperture(one(np.ones((15, 15))), radius=9)
     with pytest.raises(ValueError, match="factor: must be positive, got 0"):
         TotalOptions(factor=0)
+
+
+def test_share_of_a_stars_light_is_that_of_the_closed_formula():
+    """Gaussian stars stretched by two: an ellipse of k standard deviations holds 1 - exp(-k^2/2)."""
+    at = np.arange(-40, 41)
+    sigma_l, sigma_c = 6.0, 3.0
+    star = np.exp(-0.5 * ((at[:, None] / sigma_l) ** 2 + (at[None, :] / sigma_c) ** 2))
+    stars = np.stack([star / star.sum()] * 3)
+    k = np.array([1.0, 2.0, 3.0])
+    share = light_share(stars, k * sigma_l, k * sigma_c, 0.0)
+    assert share == pytest.approx(1 - np.exp(-0.5 * k**2), abs=2e-3)
+    # turned by 90 deg the ellipse lies across the star and holds less
+    assert (light_share(stars, k * sigma_l, k * sigma_c, 90.0) < share - 0.004).all()
+    assert light_share(stars[:1], 500.0, 500.0, 0.0) <= 1.0
+    assert light_share([], [], [], []).size == 0
