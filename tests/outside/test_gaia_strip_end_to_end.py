@@ -294,7 +294,7 @@ def test_deep_total_magnitudes_agree_with_the_truth(deep_pairs):
 
 
 def test_deep_positions_agree_with_gaia(deep_pairs):
-    """0.03 px rms, as in a strip; errors of unit spread across the scan, where no sky error acts."""
+    """0.03 px rms, as in a strip; errors of unit spread across the scan."""
     deep, stars = deep_pairs
     north = (deep["dec"] - stars["dec"]) * 3600
     east = ((deep["ra"] - stars["ra"] + 180) % 360 - 180) * np.cos(np.radians(stars["dec"])) * 3600
