@@ -41,6 +41,22 @@ class CalibrationConfig(Section):
     cosmic_margin: StrictFloat = key(
         "Sharpest star allowed: its width over the narrowest predicted", default=0.85, gt=0, le=1
     )
+    vectors: Literal["night", "season"] = key(
+        "Column vectors made from the night itself, or chosen from the register of the season",
+        default="night",
+    )
+    register_file: str = key(
+        "Register of calibrations, from the folder of this file; that of the products when empty",
+        default="",
+    )
+    # Not applied unless asked for: the stars of a strip know the illumination to millimagnitudes,
+    # the response to tenths of that, and colours or errors of the reference catalogue that
+    # change across the field would be written into every flux.
+    illumination: Literal["off", "report", "apply"] = key(
+        "Illumination measured from reference stars against column: not at all, reported, or also "
+        "taken out of the catalogue's fluxes",
+        default="report",
+    )
 
 
 class DetectionConfig(Section):

@@ -22,6 +22,7 @@ class PixelMask(IntFlag):
     TRAIL = 128
     RAMP = 256
     NO_DATA = 512
+    TRAP = 1024
 
 
 class SourceFlag(IntFlag):
@@ -59,6 +60,7 @@ MASK_MEANINGS = (
     Meaning("TRAIL", 128, "trail of a satellite or aircraft"),
     Meaning("RAMP", 256, "line of the ramp: integrated on fewer than n_stage rows"),
     Meaning("NO_DATA", 512, "no data: missing or unreadable lines"),
+    Meaning("TRAP", 1024, "column whose charge trails behind bright light"),
 )
 
 FLAG_MEANINGS = (

@@ -72,7 +72,7 @@ def add_satellites(
     weather: Weather,
     table: ProfileTable,
     rng: np.random.Generator,
-) -> NDArray[np.int64]:
+) -> tuple[NDArray[np.int64], Floats]:
     """Draw the satellites of a strip into a chunk of it, in place.
 
     Parameters
@@ -88,11 +88,13 @@ def add_satellites(
 
     Returns
     -------
-    ndarray of shape (m, 2)
+    pixels : ndarray of shape (m, 2)
         Image line and column of pixels with more than TRAIL_FLOOR electrons of trail.
+    electrons : ndarray of shape (m,)
+        Of the trails there, for a response of 1.
     """
     camera = scenario.camera
-    found = np.zeros((0, 2), dtype=np.int64)
+    trails = np.zeros_like(image) if plan.satellites else image[:0]
     for _ in range(plan.satellites):
         middle = rng.uniform(0.3, 0.9) * plan.n_lines * camera.line_period
         column = camera.columns * rng.uniform(0.35, 0.65)
@@ -121,9 +123,8 @@ def add_satellites(
             continue
         slot = np.clip(period[keep] - weather.first, 0, len(weather.fwhm) - 1)
         rungs = (np.log(weather.fwhm[slot]) - table.log_first) / table.log_step
-        trail = np.zeros_like(image)
         drop_points(
-            trail,
+            trails,
             first_line,
             lines[keep],
             x[keep],
@@ -134,6 +135,7 @@ def add_satellites(
             CORE_RADIUS,
             table.values,
         )
-        image += trail
-        found = np.concatenate([found, np.argwhere(trail > TRAIL_FLOOR)])
-    return np.unique(found, axis=0)
+    if plan.satellites:
+        image += trails
+    found = np.argwhere(trails > TRAIL_FLOOR)
+    return found, trails[found[:, 0], found[:, 1]]

@@ -13,9 +13,12 @@ from synthetic.scenario import AmplifierSpec, Scenario
 __all__ = [
     "ADC_TOP",
     "BLEED_REACH",
+    "CHUNK_REACH",
     "Detector",
+    "bend",
     "bleed",
     "find_saturation",
+    "hold_back",
     "make_detector",
     "overscan_level",
     "read_out",
@@ -24,8 +27,11 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 ADC_TOP = 65535
-# Trails are followed this far; chunks of a strip overlap by as much, so that cutting changes none.
+# Bled charge is followed this far, and what a trap holds back this far behind; chunks of a strip
+# overlap by as much, so that cutting changes none.
 BLEED_REACH = 256
+_TRAP_REACH = 160
+CHUNK_REACH = BLEED_REACH + _TRAP_REACH
 
 
 @dataclass(frozen=True)
@@ -38,6 +44,10 @@ class Detector:
     scattered: Floats
     extra_noise: Floats
     bad: NDArray[np.str_]
+
+    def find(self, reason: str) -> NDArray[np.int64]:
+        """Columns that are bad for a reason."""
+        return np.flatnonzero(self.bad == reason)
 
 
 def _dust(rng: np.random.Generator, columns: int, count: int) -> Floats:
@@ -90,6 +100,12 @@ def make_detector(scenario: Scenario, night: str) -> Detector:
     bad[dead], bad[hot], bad[noisy] = "dead", "hot", "noisy"
     dark[hot] += rng.uniform(1.5, 6.0, size=len(hot))
     extra[noisy] = spec.noisy_sigma
+    # A stream of their own, so that the rest of the chip does not depend on their number.
+    rest = np.setdiff1d(inner, chosen)
+    more = np.random.default_rng([scenario.seed, 14]).choice(
+        rest, size=spec.bent + spec.trap, replace=False
+    )
+    bad[more[: spec.bent]], bad[more[spec.bent :]] = "bent", "trap"
     for number, change in enumerate(scenario.response_changes):
         if night >= change:
             again = np.random.default_rng([scenario.seed, 12, number])
@@ -98,6 +114,48 @@ def make_detector(scenario: Scenario, night: str) -> Detector:
     response /= np.median(response)
     response[dead] = 0.02
     return Detector(response, dark, bias, scattered, extra, bad)
+
+
+def bend(image: Floats, detector: Detector, *, loss: float, level: float) -> None:
+    """Let bent columns lose a share of their charge that grows with it, in place.
+
+    Parameters
+    ----------
+    image : ndarray of shape (lines, columns)
+        Electrons.
+    detector : Detector
+        Its columns that are bad for the reason ``bent``.
+    loss : float
+        Share lost at the highest levels.
+    level : float
+        Electrons at which half of it is lost.
+    """
+    columns = detector.find("bent")
+    charge = image[:, columns]
+    image[:, columns] = charge * (1.0 - loss * charge / (charge + level))
+
+
+def hold_back(image: Floats, detector: Detector, *, share: float, lines: float) -> None:
+    """Let traps hold back a share of every packet and release it into later lines, in place.
+
+    Each electron is held independently of the others, so that Poisson noise stays Poisson noise:
+    it suffices to spread the expected charge.
+
+    Parameters
+    ----------
+    image : ndarray of shape (lines, columns)
+        Expected electrons.
+    detector : Detector
+        Its columns that are bad for the reason ``trap``.
+    share : float
+        Held back.
+    lines : float
+        E-folding length of the release.
+    """
+    tail = np.exp(-np.arange(1, _TRAP_REACH + 1) / lines)
+    kernel = np.concatenate([[1.0 - share], share * tail / tail.sum()])
+    for column in detector.find("trap"):
+        image[:, column] = np.convolve(image[:, column], kernel)[: len(image)]
 
 
 @njit(cache=True)

@@ -161,6 +161,7 @@ def format_configuration(scenario: Scenario) -> str:
         f"latitude = {site.latitude!r}    # deg, north positive",
         f"longitude = {site.longitude!r}    # deg, east positive",
         f"height = {site.height!r}    # m",
+        'mirror = "rotating-liquid"    # adds advice on the spin rate',
     ]
     if guess.declination is not None or guess.hour_angle != 0.0:
         declination = site.latitude if guess.declination is None else guess.declination
@@ -221,4 +222,6 @@ def format_configuration(scenario: Scenario) -> str:
         "[reference.options]",
         "epoch = 2016.0",
     ]
+    if scenario.calibrated_strips:
+        lines += ["[products]", "calibrated_strips = true"]
     return "\n".join(lines) + "\n"

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from synthetic.camera import estimate_lines, measure_solid_angle
-from synthetic.detector import BLEED_REACH, find_saturation, make_detector
+from synthetic.detector import CHUNK_REACH, find_saturation, make_detector
 from synthetic.field import (
     EPOCH,
     Stars,
@@ -87,7 +87,7 @@ def plan_segments(scenario: Scenario, stars: Stars, out: Path) -> Iterator[Segme
         In order of strip and line, each with the stars that may touch it.
     """
     # Lines on either side that a segment computes as well, and the reach of the brightest stamp.
-    beyond = BLEED_REACH + CHUNK_MARGIN
+    beyond = CHUNK_REACH + CHUNK_MARGIN
     for strip_number, plan in enumerate(scenario.strips):
         visit, lines = _EMPTY, np.zeros(0)
         if plan.shutter_open:
@@ -250,6 +250,8 @@ def _write_strip(
         cosmic=np.concatenate([r.cosmic for r in results]),
         cosmic_e=np.concatenate([r.cosmic_e for r in results]),
         trail=np.concatenate([r.trail for r in results]),
+        trail_e=np.concatenate([r.trail_e for r in results]),
+        bleed=np.concatenate([r.bleed for r in results]),
     )
     temporary.replace(truth / f"{plan.name}_artefacts.npz")
 

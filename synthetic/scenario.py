@@ -227,12 +227,21 @@ class DetectorSpec:
     hot: int = 3
     noisy: int = 1
     noisy_sigma: float = 60.0
+    bent: int = 0
+    bent_loss: float = 0.3  # share lost at high levels, half of it at bent_level
+    bent_level: float = 2000.0
+    trap: int = 0
+    trap_share: float = 0.06  # share of the charge held back and released behind
+    trap_lines: float = 20.0  # e-folding length of the release, lines
     overscan_drift: float = 2.0  # ADU
     cosmic_rate: float = 40.0  # events per million pixels
     flat: bool = False  # True: response 1, no bias structure, no dark, no bad column
 
     def __post_init__(self) -> None:
         _require(self.full_well > 0, "full_well", "positive electrons", self.full_well)
+        _require(0 <= self.bent_loss < 1, "bent_loss", "within 0..1", self.bent_loss)
+        _require(0 <= self.trap_share < 1, "trap_share", "within 0..1", self.trap_share)
+        _require(0 < self.trap_lines <= 20, "trap_lines", "within 0..20", self.trap_lines)
 
 
 @dataclass(frozen=True)
@@ -252,6 +261,7 @@ class Scenario:
     `clock_error` (s) is header time minus true time; `zero_point` the magnitude that gives one
     electron in a full crossing; `sub_steps` the Gauss-Legendre points in each clock period;
     `beta` the exponent of the Moffat profile. `poisson` and `read` switch the noise sources.
+    `calibrated_strips`: the configuration asks for them, so that pixel masks can be judged.
     """
 
     name: str
@@ -270,6 +280,7 @@ class Scenario:
     read: bool = True
     seed: int = 20250301
     response_changes: tuple[str, ...] = field(default=())
+    calibrated_strips: bool = False
 
     def __post_init__(self) -> None:
         _require(len(self.strips) > 0, "strips", "at least one", self.strips)

@@ -185,7 +185,9 @@ def _demo(_columns: int, _lines: int, _stages: int) -> Scenario:
         camera=camera,
         guess=Guess(),
         strips=first + second + third,
+        detector=DetectorSpec(bent=1),
         clock_error=3.4,
+        calibrated_strips=True,
     )
 
 
@@ -254,6 +256,7 @@ def _small(_columns: int, _lines: int, _stages: int) -> Scenario:
         clock_error=2.6,
         zero_point=_zero_point(256),
         segment_lines=1024,
+        calibrated_strips=True,
     )
 
 
@@ -291,8 +294,8 @@ def _season(_columns: int, _lines: int, _stages: int) -> Scenario:
             plan_night(
                 camera,
                 first + day * _SIDEREAL_DAY + late / 86400.0,
-                5000,
-                1536,
+                6000,
+                4096,
                 sky=Sky(
                     twilight=(6.0, 0.0)[number % 2],
                     twilight_time=60.0,
@@ -310,10 +313,11 @@ def _season(_columns: int, _lines: int, _stages: int) -> Scenario:
         guess=Guess(),
         strips=tuple(s for night in nights for s in night),
         stars=FieldSpec(moving_rate=1.0),
-        detector=DetectorSpec(dust=4),
+        detector=DetectorSpec(dust=4, bent=1),
         clock_error=1.9,
         zero_point=_zero_point(512),
         segment_lines=2560,
+        calibrated_strips=True,
         # The mirror of the optics is cleaned before the fourth night; other dust settles.
         response_changes=(nights[3][0].night,),
     )

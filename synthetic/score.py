@@ -15,8 +15,10 @@ from rich.table import Table
 from synthetic.score_calibration import score_calibration
 from synthetic.score_detection import score_detection
 from synthetic.score_fluxes import score_fluxes, score_pulls
+from synthetic.score_masks import score_masks
 from synthetic.score_positions import score_positions
 from synthetic.score_rows import Row
+from synthetic.score_season import score_season
 from synthetic.score_smear import score_smear
 from synthetic.score_stack import score_stack
 from synthetic.score_stars import gather_stars
@@ -47,6 +49,8 @@ def score_products(world: World) -> list[Row]:
     logger.info("%d true sources in %d strips", len(stars.truth["line"]), len(world.science))
     return [
         *score_calibration(world),
+        *score_season(world),
+        *score_masks(world, stars),
         *score_positions(world, stars),
         *score_fluxes(world, stars),
         *score_pulls(world, stars),

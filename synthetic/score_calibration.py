@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from synthetic.score_rows import Row, judge, judge_absent, judge_unmeasurable
 from synthetic.score_world import StripTruth, World
 
-__all__ = ["read_fits_table", "score_calibration"]
+__all__ = ["Vector", "judge_vectors", "measure_response", "read_fits_table", "score_calibration"]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,7 +25,7 @@ _GAIN_LIMIT = 1.0
 
 
 @dataclass(frozen=True)
-class _Vector:
+class Vector:
     """Errors of one column vector, in units of their floors and (response) in per cent."""
 
     label: str
@@ -87,7 +87,7 @@ def _usable_lines(world: World, strips: list[StripTruth]) -> int:
 
 def _score_dark(world: World) -> Row:
     figure, unit = "bias+dark vector error", "x statistical floor"
-    vectors: list[_Vector] = []
+    vectors: list[Vector] = []
     failures: list[str] = []
     expected = 0
     for night in world.nights:
@@ -119,7 +119,7 @@ def _score_dark(world: World) -> Row:
         floor = np.sqrt(camera.compute_pixel_variance(period) / n_lines + overscan)
         good = ~camera.bad
         scaled = ((measured - truth) / floor)[good]
-        vectors.append(_Vector(night, scaled, scaled, math.nan, int(np.sum(mask[good]))))
+        vectors.append(Vector(night, scaled, scaled, math.nan, int(np.sum(mask[good]))))
     if expected == 0:
         reason = "no shutter-closed strip is longer than the ramp"
         return judge_unmeasurable(figure, reason, high=_DARK_LIMIT, unit=unit)
@@ -129,20 +129,39 @@ def _score_dark(world: World) -> Row:
         "floor: read noise, dark current, quantisation and overscan noise over the closed lines "
         "after the ramp; no constant removed"
     )
-    return _judge_vectors(
+    return judge_vectors(
         figure, vectors, high=_DARK_LIMIT, unit=unit, notes=[note], failures=failures
     )
 
 
-def _judge_vectors(
+def judge_vectors(
     figure: str,
-    vectors: list[_Vector],
+    vectors: list[Vector],
     *,
     high: float,
     unit: str,
     notes: list[str],
     failures: list[str],
 ) -> Row:
+    """Row of the pooled errors of vectors.
+
+    Parameters
+    ----------
+    figure : str
+        Name of the figure.
+    vectors : list of Vector
+        At least one.
+    high : float
+        Upper limit.
+    unit : str
+        Of the value.
+    notes, failures : list of str
+        As of `judge`.
+
+    Returns
+    -------
+    Row
+    """
     pooled = np.concatenate([vector.scaled for vector in vectors])
     each = [(float(np.sqrt(np.mean(v.scaled**2))), v.label) for v in vectors]
     offset = [float(np.mean(v.scaled)) for v in vectors]
@@ -164,9 +183,26 @@ def _judge_vectors(
     )
 
 
-def _measure_response(
+def measure_response(
     world: World, strips: list[StripTruth], table: dict[str, NDArray[Any]], label: str
-) -> _Vector:
+) -> Vector:
+    """Errors of a response vector in units of the photon floor of the strips behind it.
+
+    Parameters
+    ----------
+    world : World
+        Truth.
+    strips : list of StripTruth
+        Science strips of one filter between two changes of the chip.
+    table : dict
+        The vector, as `read_fits_table` reads it.
+    label : str
+        For the notes.
+
+    Returns
+    -------
+    Vector
+    """
     camera = world.find_camera(strips[0].night)
     good = ~camera.bad
     measured, mask = _align(world, table, "response")
@@ -183,7 +219,7 @@ def _measure_response(
         extra += camera.response * camera.scattered * scattered
         extra += np.sum(after) * camera.compute_pixel_variance(strip.line_period)
     floor = np.sqrt(light + extra)[good] / light[good]
-    return _Vector(
+    return Vector(
         label,
         error / floor,
         100.0 * error,
@@ -192,8 +228,8 @@ def _measure_response(
     )
 
 
-def _gather_responses(world: World) -> tuple[list[_Vector], list[dict[str, Any]], list[str]]:
-    vectors: list[_Vector] = []
+def _gather_responses(world: World) -> tuple[list[Vector], list[dict[str, Any]], list[str]]:
+    vectors: list[Vector] = []
     headers: list[dict[str, Any]] = []
     failures: list[str] = []
     for night in world.nights:
@@ -216,11 +252,11 @@ def _gather_responses(world: World) -> tuple[list[_Vector], list[dict[str, Any]]
             if "response" not in table:
                 failures.append(f"response vector of {label} has no column response")
                 continue
-            vectors.append(_measure_response(world, strips, table, label))
+            vectors.append(measure_response(world, strips, table, label))
     return vectors, headers, failures
 
 
-def _score_response(vectors: list[_Vector], failures: list[str]) -> list[Row]:
+def _score_response(vectors: list[Vector], failures: list[str]) -> list[Row]:
     floor_figure, night_figure = "column response error", "column response error, one night"
     floor_unit = "x photon floor"
     if not vectors:
@@ -236,7 +272,7 @@ def _score_response(vectors: list[_Vector], failures: list[str]) -> list[Row]:
         f"both vectors scaled to mean 1 over good columns, nothing else removed; floors: {floors}"
     )
     rows = [
-        _judge_vectors(
+        judge_vectors(
             floor_figure,
             vectors,
             high=_RESPONSE_LIMIT,

@@ -153,31 +153,53 @@ def _score_rms(world: World, stars: Stars, key: str) -> Row:
     )
 
 
-def _describe_step(
+def _measure_steps(
     world: World, column: FloatArray, left_over: FloatArray, weights: FloatArray
-) -> list[str]:
-    """Step of what the trend leaves at each amplifier boundary, an eighth on either side."""
-    texts = []
+) -> list[tuple[float, float, float]]:
+    """Boundary, step and error of what the trend leaves, from an eighth of the chip either side."""
+    steps = []
     width = world.camera.n_columns / 8.0
     for boundary in world.camera.boundaries:
         below = (column < boundary) & (column > boundary - width)
         above = (column > boundary) & (column < boundary + width)
         low, low_error = clipped_mean(left_over[below], weights[below], n_sigma=4.0)
         high, high_error = clipped_mean(left_over[above], weights[above], n_sigma=4.0)
-        texts.append(
-            f"step at column {boundary:g}: {high - low:+.2f} +- "
-            f"{math.hypot(low_error, high_error):.2f}"
-        )
-    return texts
+        steps.append((float(boundary), high - low, math.hypot(low_error, high_error)))
+    return steps
 
 
-def _score_trend(world: World, stars: Stars, key: str) -> Row:
+def _score_steps(figure: str, steps: list[tuple[float, float, float]], n: int, reason: str) -> Row:
+    """Row of the largest step at an amplifier boundary."""
+    known = [step for step in steps if math.isfinite(step[1])]
+    if not known:
+        lack = "too few stars beside a boundary" if steps else "one amplifier reads the whole chip"
+        return judge_unmeasurable(figure, lack, high=_TREND_LIMIT, strict=True, unit="mmag")
+    column, step, error = max(known, key=lambda item: abs(item[1]))
+    return judge(
+        figure,
+        abs(step),
+        high=_TREND_LIMIT,
+        strict=True,
+        n=n,
+        unit="mmag",
+        error=error,
+        notes=[f"{step:+.2f} at column {column:g}, the trend removed"],
+        failures=[reason],
+    )
+
+
+def _score_trend(world: World, stars: Stars, key: str) -> list[Row]:
     figure = f"fluxes, trend with column: {key}"
+    step_figure = f"fluxes, step at the amplifier boundary: {key}"
+    figures = (figure, step_figure)
     t = stars.truth
     target = stars.clean & t["clear"] & (t["sn"] > _TREND_SN)
     if np.sum(target) < 5 * _MIN_STARS:
         reason = f"only {int(np.sum(target))} clean stars of S/N > {_TREND_SN:g} in clear sky"
-        return judge_unmeasurable(figure, reason, high=_TREND_LIMIT, strict=True, unit="mmag")
+        return [
+            judge_unmeasurable(name, reason, high=_TREND_LIMIT, strict=True, unit="mmag")
+            for name in figures
+        ]
     reason = stars.describe_lack((key,))
     values = _MMAG * compute_residual(world, stars, key)
     # A strip's own constant (zero point) is no trend.
@@ -188,7 +210,10 @@ def _score_trend(world: World, stars: Stars, key: str) -> Row:
     chosen = target & stars.usable & np.isfinite(values)
     if np.sum(chosen) < 4:
         reason = reason or "no star was measured"
-        return judge_absent(figure, reason, high=_TREND_LIMIT, strict=True, unit="mmag")
+        return [
+            judge_absent(name, reason, high=_TREND_LIMIT, strict=True, unit="mmag")
+            for name in figures
+        ]
     column, kept = t["column"][chosen], values[chosen]
     errors = np.hypot(_MMAG * _POGSON / t["sn"][chosen], _TREND_ALLOWANCE)
     n_columns = world.camera.n_columns
@@ -197,7 +222,8 @@ def _score_trend(world: World, stars: Stars, key: str) -> Row:
     edges = np.linspace(0.0, n_columns, 9)
     bins = [kept[(column >= a) & (column < b)] for a, b in pairwise(edges)]
     medians = ", ".join(f"{np.median(part):+.2f}" if part.size else "-" for part in bins)
-    return judge(
+    steps = _measure_steps(world, column, left_over, 1.0 / errors**2)
+    row = judge(
         figure,
         trend.extent,
         high=_TREND_LIMIT,
@@ -207,10 +233,11 @@ def _score_trend(world: World, stars: Stars, key: str) -> Row:
         error=trend.error,
         notes=[
             f"medians of 8 column bins {medians}",
-            *_describe_step(world, column, left_over, 1.0 / errors**2),
+            *(f"step at column {at:g}: {step:+.2f} +- {error:.2f}" for at, step, error in steps),
         ],
         failures=[reason],
     )
+    return [row, _score_steps(step_figure, steps, int(np.sum(chosen)), reason)]
 
 
 def score_fluxes(world: World, stars: Stars) -> list[Row]:
@@ -230,7 +257,7 @@ def score_fluxes(world: World, stars: Stars) -> list[Row]:
     keys = ("mag_psf", "mag_aperture")
     return [
         *(_score_rms(world, stars, key) for key in keys),
-        *(_score_trend(world, stars, key) for key in keys),
+        *(row for key in keys for row in _score_trend(world, stars, key)),
     ]
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "CATALOGUE_COLUMNS",
     "MATCH_RADIUS",
     "Stars",
+    "compute_background",
     "find_products",
     "gather_stars",
 ]
@@ -169,7 +170,7 @@ def _describe_sources(world: World, index: int) -> Columns:
     flux = np.asarray(raw["flux"], dtype=np.float64) * transparency
     fwhm = np.asarray(raw["fwhm"], dtype=np.float64)
     nearest = np.clip(np.rint(column).astype(np.int64), 0, camera.n_columns - 1)
-    background = _compute_background(camera, strip, line, nearest)
+    background = compute_background(camera, strip, line, nearest)
     response = np.where(camera.bad[nearest], 1.0, camera.response[nearest])
     moments = np.column_stack([raw["mom_ll"], raw["mom_lc"], raw["mom_cc"]]).astype(np.float64)
     # Noise of a Gaussian of the seeing's width: good enough to leave out hopeless sources.
@@ -237,13 +238,27 @@ def _sample_sky(strip: StripTruth, line: NDArray[np.float64]) -> NDArray[np.floa
     return np.asarray(np.interp(line, strip.lines["line"], strip.lines["sky"]), dtype=np.float64)
 
 
-def _compute_background(
+def compute_background(
     camera: Camera,
     strip: StripTruth,
     line: NDArray[np.float64],
     column: NDArray[np.int64],
 ) -> NDArray[np.float64]:
-    """Variance of a pixel without the star, raw electrons squared."""
+    """Variance of pixels without stars, raw electrons squared.
+
+    Parameters
+    ----------
+    camera : Camera
+        Of the night.
+    strip : StripTruth
+        Its sky.
+    line, column : ndarray of shape (n,)
+        Pixels.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+    """
     scattered = np.interp(line, strip.lines["line"], strip.lines["scattered"])
     light = _sample_sky(strip, line) + camera.scattered[column] * scattered
     dark = camera.compute_pixel_variance(strip.line_period)[column]

@@ -30,8 +30,8 @@ class Camera:
         of the scattered light.
     solid_angle : ndarray of shape (columns,)
         Of a pixel averaged along its column, relative: a flat made from the sky holds it too.
-    bad : ndarray of shape (columns,)
-        True for a dead, hot or noisy column.
+    reasons : ndarray of str, shape (columns,)
+        Why a column is bad (dead, hot, noisy, bent, trap); empty for a good one.
     amplifier : ndarray of shape (columns,)
         Index of the amplifier that reads the column.
     names : tuple of str
@@ -51,7 +51,7 @@ class Camera:
     bias: NDArray[np.float64]
     scattered: NDArray[np.float64]
     solid_angle: NDArray[np.float64]
-    bad: NDArray[np.bool_]
+    reasons: NDArray[np.str_]
     amplifier: NDArray[np.int64]
     names: tuple[str, ...]
     gain: NDArray[np.float64]
@@ -59,6 +59,11 @@ class Camera:
     saturation: NDArray[np.float64]
     overscan_width: NDArray[np.float64]
     full_well: float
+
+    @property
+    def bad(self) -> NDArray[np.bool_]:
+        """True for a bad column, whatever the reason."""
+        return np.asarray(self.reasons != "", dtype=bool)
 
     @property
     def boundaries(self) -> NDArray[np.float64]:
@@ -118,14 +123,30 @@ class StripTruth:
         """Pixels hit by cosmic rays, shape (m, 2): line, column."""
         return self._read_artefact("cosmic")
 
+    @cached_property
+    def cosmic_e(self) -> NDArray[np.float64]:
+        """Electrons that the cosmic rays left there, shape (m,)."""
+        return self._read_artefact("cosmic_e")[:, 0]
+
+    @cached_property
+    def trail_e(self) -> NDArray[np.float64]:
+        """Electrons of the trails in their pixels, for a response of 1, shape (m,)."""
+        return self._read_artefact("trail_e")[:, 0]
+
+    @cached_property
+    def bleed(self) -> NDArray[np.float64]:
+        """Pixels that gave or took charge above full well, shape (m, 2): line, column."""
+        return self._read_artefact("bleed")
+
     def _read_artefact(self, key: str) -> NDArray[np.float64]:
+        width = 1 if key.endswith("_e") else 2
         path = self.folder / f"{self.name}_artefacts.npz"
         if not path.exists():
-            return np.empty((0, 2))
+            return np.empty((0, width))
         with np.load(path) as archive:
             if key not in archive.files:
-                return np.empty((0, 2))
-            return np.asarray(archive[key], dtype=np.float64).reshape(-1, 2)
+                return np.empty((0, width))
+            return np.asarray(archive[key], dtype=np.float64).reshape(-1, width)
 
 
 @dataclass(frozen=True)
@@ -262,7 +283,7 @@ def _read_camera(out: Path, scenario: dict[str, Any], *, detector_file: str) -> 
         bias=np.asarray(detector["bias"], dtype=np.float64),
         scattered=np.asarray(detector["scattered"], dtype=np.float64),
         solid_angle=np.asarray(detector.get("solid_angle", np.ones(n_columns)), dtype=np.float64),
-        bad=np.array([str(reason or "") != "" for reason in detector["bad"]], dtype=bool),
+        reasons=np.array([str(reason or "") for reason in detector["bad"]], dtype=np.str_),
         amplifier=owner,
         names=names,
         gain=np.array([float(item["gain"]) for item in amplifiers]),

@@ -13,7 +13,15 @@ from numpy.typing import NDArray
 from synthetic.artefacts import add_satellites, make_cosmic_rays
 from synthetic.camera import Paths, measure_solid_angle, trace_paths
 from synthetic.clocking import TRUTH_COLUMNS, clock_stars
-from synthetic.detector import BLEED_REACH, bleed, make_detector, read_out
+from synthetic.detector import (
+    BLEED_REACH,
+    CHUNK_REACH,
+    bend,
+    bleed,
+    hold_back,
+    make_detector,
+    read_out,
+)
 from synthetic.field import Visit
 from synthetic.files import write_segment
 from synthetic.moffat import ProfileTable, choose_radius, tabulate_profile
@@ -53,13 +61,18 @@ class Segment:
 
 @dataclass(frozen=True)
 class SegmentResult:
-    """Truth of the sources whose line lies in the segment, and artefacts (strip coordinates)."""
+    """Truth of the sources whose line lies in the segment, and artefacts (strip coordinates).
+
+    `bleed` lists pixels that gave or took charge above full well.
+    """
 
     number: int
     sources: dict[str, NDArray[Any]]
     cosmic: NDArray[np.int32]
     cosmic_e: NDArray[np.float32]
     trail: NDArray[np.int32]
+    trail_e: NDArray[np.float32]
+    bleed: NDArray[np.int32]
 
 
 @lru_cache(maxsize=4)
@@ -186,11 +199,12 @@ def make_segment(segment: Segment) -> SegmentResult:
     camera, spec = scenario.camera, scenario.detector
     weather = strip_weather(scenario, plan, segment.strip_number)
     detector = make_detector(scenario, plan.night)
-    low = max(0, segment.start - BLEED_REACH)
-    high = min(plan.n_lines, segment.stop + BLEED_REACH)
+    low = max(0, segment.start - CHUNK_REACH)
+    high = min(plan.n_lines, segment.stop + CHUNK_REACH)
     image = np.zeros((high - low, camera.columns))
     truth = np.zeros((0, len(TRUTH_COLUMNS)))
     trail: NDArray[np.int64] = np.zeros((0, 2), dtype=np.int64)
+    trail_e = np.zeros(0)
     visit = segment.visit
     if plan.shutter_open:
         paths = trace_paths(
@@ -204,7 +218,7 @@ def make_segment(segment: Segment) -> SegmentResult:
             paths=paths,
             mag=visit.mag,
         )
-        trail = add_satellites(
+        trail, trail_e = add_satellites(
             image,
             low,
             scenario=scenario,
@@ -223,7 +237,14 @@ def make_segment(segment: Segment) -> SegmentResult:
         image[n] *= detector.response
         image[n] += (count[n] * tau) * detector.dark
     np.maximum(image, 0.0, out=image)
+    bend(image, detector, loss=spec.bent_loss, level=spec.bent_level)
+    full = np.flatnonzero((image > spec.full_well).any(axis=0))
+    before = image[:, full]
     bleed(image, spec.full_well, BLEED_REACH)
+    # Pixels that gave or took charge.
+    bled = np.argwhere(image[:, full] != before)
+    bled[:, 1] = full[bled[:, 1]]
+    hold_back(image, detector, share=spec.trap_share, lines=spec.trap_lines)
     rows = slice(segment.start - low, segment.stop - low)
     cosmic = make_cosmic_rays(
         np.random.default_rng([scenario.seed, 33, segment.strip_number, segment.start]),
@@ -257,12 +278,14 @@ def make_segment(segment: Segment) -> SegmentResult:
         number=segment.number,
         first_line=segment.start,
     )
-    trail = trail[(trail[:, 0] >= rows.start) & (trail[:, 0] < rows.stop)]
-    trail[:, 0] += low
+    inside = (trail[:, 0] >= rows.start) & (trail[:, 0] < rows.stop)
+    bled = bled[(bled[:, 0] >= rows.start) & (bled[:, 0] < rows.stop)]
     return SegmentResult(
         number=segment.number,
         sources=_list_sources(segment, truth) if plan.shutter_open else {},
         cosmic=np.stack([cosmic.line + segment.start, cosmic.column], axis=1).astype(np.int32),
         cosmic_e=cosmic.electrons.astype(np.float32),
-        trail=trail.astype(np.int32),
+        trail=np.add(trail[inside], [low, 0]).astype(np.int32),
+        trail_e=trail_e[inside].astype(np.float32),
+        bleed=np.add(bled, [low, 0]).astype(np.int32),
     )

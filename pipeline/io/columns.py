@@ -10,6 +10,12 @@ from typing import Literal
 
 __all__ = [
     "CANDIDATES",
+    "COMPARISON_COLUMNS",
+    "COMPARISON_LINES",
+    "COMPARISON_MAGNITUDES",
+    "COMPARISON_RESPONSES",
+    "COMPARISON_STACKS",
+    "COMPARISON_STRIPS",
     "CURVES",
     "DARK",
     "DEEP_CATALOGUE",
@@ -224,6 +230,11 @@ RESPONSE: Schema = (
     Column("intercept_err", "float64", "electron", "stat.error;phot.count;obs.calib.flat",
            "error of intercept"),
     Column("chi2", "float64", "", "stat.fit.chi2", "reduced chi-square of level against sky"),
+    Column("linearity", "float64", "", "stat.fit.residual;instr.sensitivity",
+           "deviation from the straight line at the highest sky, relative",
+           optional=True),
+    Column("linearity_err", "float64", "", "stat.error;instr.sensitivity",
+           "error of linearity; infinite where the sky does not tell", optional=True),
     _MASK,
 )  # fmt: skip
 
@@ -281,6 +292,177 @@ OBSCORE: Schema = (
     Column("instrument_name", "str", "", "meta.id;instr", "instrument"),
 )
 
+_STRIP = Column("strip", "str", "", "meta.id;obs", "name of the strip")
+_NIGHT = Column("night", "str", "", "time.epoch;obs", "date of the local noon before, YYYY-MM-DD")
+_N = Column("n", "int64", "", "meta.number", "sources kept, unflagged on both sides")
+
+
+def _sides(name: str, unit: str, ucd: str, text: str) -> Schema:
+    """A number before and after."""
+    return tuple(
+        Column(f"{name}_{side}", "float64", unit, ucd, f"{text}, {side}") for side in ("old", "new")
+    )
+
+
+def _change(name: str, unit: str, ucd: str, text: str, *, spread: bool = True) -> Schema:
+    """Median of new minus old, its error, and the robust spread."""
+    found = (
+        Column(f"{name}_change", "float64", unit, f"{ucd};arith.diff", f"{text}, new minus old"),
+        Column(f"{name}_change_err", "float64", unit, f"stat.error;{ucd}", "error of that median"),
+    )
+    last = Column(f"{name}_spread", "float64", unit, f"stat.stdev;{ucd}", "robust spread of it")
+    return (*found, last) if spread else found
+
+
+def _magnitude_changes() -> Schema:
+    kinds = ("psf", "aperture", "total")
+    return tuple(
+        column
+        for kind in kinds
+        for column in _change(f"mag_{kind}", "mag", "phot.mag", f"median magnitude ({kind})")
+    )
+
+
+def _position_changes() -> Schema:
+    words = {"line": "pos.cartesian.y", "column": "pos.cartesian.x"}
+    return tuple(
+        column
+        for name, ucd in words.items()
+        for column in _change(name, "pixel", ucd, f"median {name}")
+    )
+
+
+_RESPONSE_RATIO = (
+    Column("response_ratio", "float64", "", "instr.sensitivity;arith.ratio",
+           "median response of the columns, new over old"),
+    Column("response_ratio_err", "float64", "", "stat.error;instr.sensitivity",
+           "error of that median, from the spread of the columns"),
+)  # fmt: skip
+
+COMPARISON_STRIPS: Schema = (
+    _STRIP,
+    _NIGHT,
+    Column("filter", "str", "", "meta.id;instr.filter", "filter"),
+    Column("n_old", "int64", "", "meta.number", "sources, old"),
+    Column("n_new", "int64", "", "meta.number", "sources, new"),
+    Column("n_kept", "int64", "", "meta.number", "sources on both sides"),
+    Column("n_lost", "int64", "", "meta.number", "sources on the old side only"),
+    Column("n_gained", "int64", "", "meta.number", "sources on the new side only"),
+    Column("n_flags_changed", "int64", "", "meta.number", "kept sources with other flags"),
+    _N,
+    *_magnitude_changes(),
+    *(
+        Column(f"mag_{kind}_error_ratio", "float64", "", "stat.error;phot.mag;arith.ratio",
+               f"median stated error of the magnitude ({kind}), new over old")
+        for kind in ("psf", "aperture", "total")
+    ),
+    *(
+        Column(f"n_changed_{kind}", "int64", "", "meta.number",
+               f"kept, magnitude ({kind}) changed by over 3 of its errors")
+        for kind in ("psf", "aperture", "total")
+    ),
+    *_position_changes(),
+    *_change("ra", "arcsec", "pos.eq.ra", "median right ascension on the sky"),
+    *_change("dec", "arcsec", "pos.eq.dec", "median declination"),
+    *_change("zero_point", "mag", "phot.mag;arith.zp", "median zero point along the strip"),
+    Column("zero_point_most", "float64", "mag", "phot.mag;arith.zp;stat.max",
+           "largest change of the zero point, either sign"),
+    Column("n_trend", "int64", "", "meta.number", "bright reference stars of the trends"),
+    Column("trend_old", "float64", "mag", "phot.mag;arith.diff",
+           "trend with column: last minus first, old"),
+    Column("trend_old_err", "float64", "mag", "stat.error;phot.mag", "error of trend_old"),
+    Column("trend_new", "float64", "mag", "phot.mag;arith.diff",
+           "trend with column: last minus first, new"),
+    Column("trend_new_err", "float64", "mag", "stat.error;phot.mag", "error of trend_new"),
+    *_change("trend", "mag", "phot.mag", "trend of bright stars", spread=False),
+    *_RESPONSE_RATIO,
+    *_sides("rms_line", "pixel", "stat.stdev;pos.cartesian.y", "rms of the solution in line"),
+    *_sides("rms_column", "pixel", "stat.stdev;pos.cartesian.x", "rms of the solution in column"),
+    *_sides("zero_point_rms", "mag", "stat.stdev;phot.mag;arith.zp", "rms of the zero point"),
+    Column("identical", "bool", "", "meta.code", "catalogue, curves and solution are the same"),
+)  # fmt: skip
+
+COMPARISON_COLUMNS: Schema = (
+    _STRIP,
+    _NIGHT,
+    Column("column_from", "float64", "pixel", "pos.cartesian.x;stat.min", "first column"),
+    Column("column_to", "float64", "pixel", "pos.cartesian.x;stat.max", "end, not included"),
+    _N,
+    *_magnitude_changes(),
+    *_position_changes(),
+    Column("n_bright", "int64", "", "meta.number", "bright reference stars"),
+    *(
+        Column(f"bright_offset_{side}{end}", "float64", "mag", ucd, text)
+        for side in ("old", "new")
+        for end, ucd, text in (
+            ("", "phot.mag;arith.diff", f"bright stars, measured minus reference, {side}"),
+            ("_err", "stat.error;phot.mag", "error of that median"),
+        )
+    ),
+    *_RESPONSE_RATIO,
+)  # fmt: skip
+
+COMPARISON_MAGNITUDES: Schema = (
+    _STRIP,
+    _NIGHT,
+    Column("mag_from", "float64", "mag", "phot.mag;stat.min", "bright end of the bin"),
+    Column("mag_to", "float64", "mag", "phot.mag;stat.max", "faint end of the bin"),
+    _N,
+    Column("n_kept", "int64", "", "meta.number", "sources on both sides"),
+    Column("n_lost", "int64", "", "meta.number", "sources on the old side only"),
+    Column("n_gained", "int64", "", "meta.number", "sources on the new side only"),
+    *_magnitude_changes(),
+    Column("mag_psf_error_ratio", "float64", "", "stat.error;phot.mag;arith.ratio",
+           "median stated error of the magnitude (psf), new over old"),
+)  # fmt: skip
+
+COMPARISON_LINES: Schema = (
+    _STRIP,
+    _NIGHT,
+    Column("line", "float64", "pixel", "pos.cartesian.y;instr.det", "middle of the line bin"),
+    *_sides("zero_point", "mag", "phot.mag;arith.zp", "magnitude of 1 electron"),
+    Column("zero_point_change", "float64", "mag", "phot.mag;arith.zp;arith.diff",
+           "new minus old"),
+    Column("zero_point_change_err", "float64", "mag", "stat.error;phot.mag;arith.zp",
+           "stated errors, as if old and new were independent"),
+)  # fmt: skip
+
+COMPARISON_RESPONSES: Schema = (
+    _NIGHT,
+    Column("vector", "str", "", "meta.id;obs.calib.flat", "name of the response vector"),
+    _COLUMN,
+    *_sides("response", "", "instr.sensitivity;obs.calib.flat", "response"),
+    Column("response_ratio", "float64", "", "instr.sensitivity;arith.ratio",
+           "new over old; not a number where masked on a side"),
+    Column("response_ratio_err", "float64", "", "stat.error;instr.sensitivity",
+           "stated errors, as if old and new were independent"),
+    Column("mask_old", "int32", "", "meta.code.qual", "mask bits, named in the header, old"),
+    Column("mask_new", "int32", "", "meta.code.qual", "mask bits, named in the header, new"),
+)  # fmt: skip
+
+COMPARISON_STACKS: Schema = (
+    Column("tile", "str", "", "meta.id;obs.field", "tile"),
+    Column("filter", "str", "", "meta.id;instr.filter", "filter"),
+    Column("n_epochs_old", "int64", "", "meta.number;obs", "epochs, old"),
+    Column("n_epochs_new", "int64", "", "meta.number;obs", "epochs, new"),
+    Column("n_pixels", "int64", "", "meta.number", "unmasked pixels on both sides"),
+    *_sides("noise", "", "stat.stdev;phot.flux", "noise of a pixel from the variance"),
+    *_sides("spread", "", "stat.stdev;phot.flux", "robust spread of the pixels"),
+    Column("noise_ratio", "float64", "", "stat.stdev;phot.flux;arith.ratio",
+           "noise from the variance, new over old"),
+    Column("spread_ratio", "float64", "", "stat.stdev;phot.flux;arith.ratio",
+           "spread of the pixels, new over old"),
+    *_sides("depth", "mag", "phot.mag;stat.max", "5 sigma magnitude from the variance"),
+    Column("depth_change", "float64", "mag", "phot.mag;arith.diff", "new minus old"),
+    *_sides("depth_deep", "mag", "phot.mag;stat.max", "5 sigma magnitude, deep catalogue"),
+    Column("depth_deep_change", "float64", "mag", "phot.mag;arith.diff", "new minus old"),
+    Column("depth_deep_change_err", "float64", "mag", "stat.error;phot.mag",
+           "error of it, as if old and new were independent"),
+    Column("n_deep_old", "int64", "", "meta.number", "sources of the deep catalogue, old"),
+    Column("n_deep_new", "int64", "", "meta.number", "sources of the deep catalogue, new"),
+    Column("identical", "bool", "", "meta.code", "every pixel is the same"),
+)  # fmt: skip
+
 SCHEMAS: dict[str, Schema] = {
     "strip catalogue": STRIP_CATALOGUE,
     "deep catalogue": DEEP_CATALOGUE,
@@ -290,6 +472,12 @@ SCHEMAS: dict[str, Schema] = {
     "light curves": LIGHT_CURVES,
     "candidates": CANDIDATES,
     "obscore": OBSCORE,
+    "comparison of strips": COMPARISON_STRIPS,
+    "comparison of columns": COMPARISON_COLUMNS,
+    "comparison of magnitudes": COMPARISON_MAGNITUDES,
+    "comparison of lines": COMPARISON_LINES,
+    "comparison of responses": COMPARISON_RESPONSES,
+    "comparison of stacks": COMPARISON_STACKS,
 }
 
 

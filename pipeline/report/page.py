@@ -198,6 +198,13 @@ def _section_strip(strip: StripProducts, pictures: Path) -> Section:
                   "with the geometry's smear predicts for the same window.")
         )  # fmt: skip
     section.notes += [str(text) for text in strip.solution.get("advice_text", [])]
+    if light := strip.solution.get("illumination"):
+        section.notes.append(
+            f"Illumination from {light['n_stars']} reference stars against column: "
+            f"{1000 * light['extent_mag']:.1f} +- {1000 * light['extent_mag_err']:.1f} mmag from "
+            "least to most, "
+            + ("taken out of the fluxes." if light["applied"] else "not taken out of the fluxes.")
+        )
     return section
 
 

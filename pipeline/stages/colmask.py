@@ -6,13 +6,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.constants import SIGMA_PER_MAD
 from pipeline.flags import PixelMask
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
 from pipeline.stages.response import ResponseVector
 from pipeline.strip import Amplifier, index_amplifiers
 
-__all__ = ["ColumnMaskOptions", "ColumnReason", "mask_columns", "measure_excess_noise"]
+__all__ = [
+    "ColumnMaskOptions",
+    "ColumnReason",
+    "mask_columns",
+    "measure_excess_noise",
+    "measure_tails",
+]
+
+_AROUND = np.array([-3, -2, -1, 1, 2, 3])  # columns that a star covers with this one
+_MOST_PULL = 20.0  # sigma: one bin must not decide
 
 
 @dataclass(frozen=True)
@@ -35,6 +45,8 @@ class ColumnMaskOptions:
         Largest relative deviation from a straight line at the highest sky.
     nonlinearity_sigma : float
         A non-linear column's deviation also exceeds this many sigma.
+    tail_sigma : float
+        Sigma by which a column's light beyond its neighbours, where stars are, exceeds zero.
     """
 
     dead_response: float = 0.3
@@ -44,6 +56,7 @@ class ColumnMaskOptions:
     noise_sigma: float = 6.0
     nonlinearity: float = 0.02
     nonlinearity_sigma: float = 6.0
+    tail_sigma: float = 6.0
 
     def __post_init__(self) -> None:
         for name in (
@@ -54,6 +67,7 @@ class ColumnMaskOptions:
             "noise_sigma",
             "nonlinearity",
             "nonlinearity_sigma",
+            "tail_sigma",
         ):
             if not getattr(self, name) > 0:
                 msg = f"column mask {name} must be positive, received {getattr(self, name)}"
@@ -134,12 +148,95 @@ def measure_excess_noise(
     return result, error
 
 
+def measure_tails(
+    summaries: Sequence[ColumnSummary],
+    dark: DarkVector,
+    response: ResponseVector,
+    *,
+    line_periods: Sequence[float],
+    n_stage: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Light that a column holds beyond its neighbours where stars are, and the error.
+
+    A star covers several columns alike and is clipped away; behind it a trap releases what it
+    held back, faintly and over many lines, which lifts the level of that one column. So each
+    column's level less that of its neighbours is regressed on the share of pixels that the clip
+    took around it. Long strips or crowded ones are needed: the error, from the scatter of the
+    columns, says how well traps can be seen.
+
+    Parameters
+    ----------
+    summaries : sequence of ColumnSummary
+        Science strips.
+    dark : DarkVector
+    response : ResponseVector
+    line_periods : sequence of float
+        Seconds, one per strip.
+    n_stage : int
+        Rows that integrate; bins in the ramp are left out.
+
+    Returns
+    -------
+    tail, error : ndarray of shape (n_columns,)
+        Standard errors of a bin's level per unit share of pixels lost; NaN and infinity where
+        nothing is known.
+
+    Raises
+    ------
+    ValueError
+        If there is no summary or the columns differ in number.
+    """
+    if len(summaries) == 0 or len(summaries) != len(line_periods):
+        msg = (
+            "summaries and line_periods must be equally many and at least one, "
+            f"received {len(summaries)} and {len(line_periods)}"
+        )
+        raise ValueError(msg)
+    n = response.n_columns
+    if dark.n_columns != n or any(s.n_columns != n for s in summaries):
+        msg = f"summaries and dark must have the response's {n} columns"
+        raise ValueError(msg)
+    good = np.isfinite(response.error) & ~response.mask & (response.value > 0)
+    columns = np.flatnonzero(good)
+    tail, error = np.full(n, np.nan), np.full(n, np.inf)
+    if len(columns) < 2 * len(_AROUND):
+        return tail, error
+    around = columns[np.clip(np.arange(len(columns))[:, None] + _AROUND, 0, len(columns) - 1)]
+    top = np.zeros(len(columns))
+    bottom = np.zeros(len(columns))
+    for s, tau in zip(summaries, line_periods, strict=True):
+        use = ~s.in_ramp(n_stage) & (s.present > 0)
+        light = s.level[use] - dark.offset(s.mean_rows(n_stage)[use], line_period=tau)
+        light = (light - response.intercept) / np.where(good, response.value, 1.0)
+        lost = 1.0 - s.count[use] / s.present[use][:, None]
+        with np.errstate(invalid="ignore"):
+            pull = light[:, columns] - np.nanmedian(light[:, around], axis=2)
+            pull /= s.level_err[use][:, columns] / response.value[columns]
+        load = lost[:, around].mean(axis=2)
+        load = load - load.mean(axis=0)
+        pull = np.clip(np.nan_to_num(pull), -_MOST_PULL, _MOST_PULL)
+        top += (load * pull).sum(axis=0)
+        bottom += (load * load).sum(axis=0)
+    known = bottom > 0
+    if not known.any():
+        return tail, error
+    slope = np.where(known, top / np.where(known, bottom, 1.0), 0.0)
+    # Scatter in units of what unit noise would give holds for columns of any load.
+    unit = np.where(known, 1.0 / np.sqrt(np.where(known, bottom, 1.0)), np.inf)
+    scaled = (slope / unit)[known]
+    scatter = SIGMA_PER_MAD * float(np.median(np.abs(scaled - np.median(scaled))))
+    tail[columns] = np.where(known, slope, np.nan)
+    error[columns] = unit * max(scatter, 1.0)
+    return tail, error
+
+
 def mask_columns(
     dark: DarkVector,
     response: ResponseVector,
     noise: tuple[NDArray[np.float64], NDArray[np.float64]],
     *,
     options: ColumnMaskOptions,
+    tails: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> tuple[NDArray[np.uint16], tuple[ColumnReason, ...]]:
     """Mask bits of whole columns, with reasons.
 
@@ -151,11 +248,13 @@ def mask_columns(
         Ratio and error from `measure_excess_noise`.
     options : ColumnMaskOptions
         Limits.
+    tails : pair of ndarray of shape (n_columns,), optional
+        Value and error from `measure_tails`; without them no trap is looked for.
 
     Returns
     -------
     mask : ndarray of uint16 of shape (n_columns,)
-        DEAD, HOT, NOISY, NONLINEAR bits.
+        DEAD, HOT, NOISY, NONLINEAR, TRAP bits.
     reasons : tuple of ColumnReason
         In the order of the columns.
 
@@ -185,9 +284,15 @@ def mask_columns(
             deviation > options.nonlinearity_sigma * response.linearity_err
         )
     bent &= ~dead
+    trap = np.zeros(n, dtype=bool)
+    pull = np.zeros(n)
+    if tails is not None:
+        pull = np.nan_to_num(tails[0] / tails[1])
+        # A column that is bent or flickers differs from its neighbours for that reason.
+        trap = (pull > options.tail_sigma) & ~(dead | hot | noisy | bent)
     mask = np.zeros(n, dtype=np.uint16)
     reasons = []
-    for c in np.flatnonzero(dead | hot | noisy | bent):
+    for c in np.flatnonzero(dead | hot | noisy | bent | trap):
         found = []
         if dead[c]:
             text = (
@@ -223,6 +328,16 @@ def mask_columns(
                     (
                         f"deviates from linearity by {100 * response.linearity[c]:.1f} % at the "
                         f"highest sky (limit {100 * options.nonlinearity:g} %)"
+                    ),
+                )
+            )
+        if trap[c]:
+            found.append(
+                (
+                    PixelMask.TRAP,
+                    (
+                        f"brighter than its neighbours behind stars by {pull[c]:.1f} sigma "
+                        f"(limit {options.tail_sigma:g}): charge trails"
                     ),
                 )
             )

@@ -241,7 +241,12 @@ def find_cosmic_rays(
     hit = np.zeros(mask.shape, dtype=np.bool_)
     blocked = PixelMask.SATURATED | PixelMask.BLEED
     skipped = (
-        PixelMask.DEAD | PixelMask.HOT | PixelMask.NOISY | PixelMask.NONLINEAR | PixelMask.NO_DATA
+        PixelMask.DEAD
+        | PixelMask.HOT
+        | PixelMask.NOISY
+        | PixelMask.NONLINEAR
+        | PixelMask.TRAP
+        | PixelMask.NO_DATA
     )
     _find(
         np.ascontiguousarray(image_minus_sky, dtype=np.float32),

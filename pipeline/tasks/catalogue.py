@@ -13,6 +13,11 @@ from pipeline.geometry.fit import FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
+from pipeline.stages.illumination import (
+    Illumination,
+    IlluminationOptions,
+    fit_illumination,
+)
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
@@ -59,6 +64,8 @@ class StripResult:
         Scatter of the reference stars, px; NaN without a solution.
     problems : tuple of str
         What the reader should know.
+    applied : Illumination or None
+        What star fluxes of the catalogue were corrected for; None where they were not.
     """
 
     strip: Strip
@@ -71,6 +78,7 @@ class StripResult:
     rms_line: float
     rms_column: float
     problems: tuple[str, ...]
+    applied: Illumination | None = None
 
 
 def solve_strip_geometry(
@@ -153,7 +161,7 @@ def calibrate_catalogue(
     references: References | None,
     *,
     options: StageOptions,
-) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, tuple[str, ...]]:
+) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, Illumination | None, tuple[str, ...]]:
     """Positions on the sky, times, exposures and magnitudes of a strip's sources.
 
     Parameters
@@ -181,6 +189,8 @@ def calibrate_catalogue(
         Geometry; None where it could not be found.
     curve : ZeroPointCurve or None
         Zero point; None where it could not be found.
+    illumination : Illumination or None
+        What the stars say of the response; None where it was not measured.
     problems : tuple of str
     """
     from pipeline.tasks.first_look import guess_solution
@@ -236,9 +246,18 @@ def calibrate_catalogue(
     for kind in ("psf", "aperture", "total"):
         columns[f"flux_{kind}"] = getattr(sources, f"flux_{kind}") * factor
         columns[f"flux_{kind}_err"] = getattr(sources, f"flux_{kind}_err") * factor
+    illumination: Illumination | None = None
     if catalogue is not None and fit is not None:
+        fitted = (config, strip, columns, flags, index, catalogue)
         try:
-            curve = _fit_zero_points(config, strip, columns, flags, index, catalogue, options)
+            curve = _fit_zero_points(*fitted, options)
+            illumination = _measure_illumination(*fitted, curve)
+            if illumination is not None and config.calibration.illumination == "apply":
+                even = illumination.factor(sources.column)
+                for kind in ("psf", "aperture", "total"):
+                    for end in ("", "_err"):
+                        columns[f"flux_{kind}{end}"] = columns[f"flux_{kind}{end}"] * even
+                curve = _fit_zero_points(*fitted, options)
         except SolutionError as error:
             problems.append(f"no magnitudes: {error}")
     zero = curve.value(sources.line) if curve is not None else nan
@@ -258,7 +277,7 @@ def calibrate_catalogue(
     columns["ref_index"] = _rows(catalogue, index)
     columns |= _reference_offsets(columns, index, catalogue, references)
     columns["source_id"] = np.arange(n, dtype=np.int64)
-    return columns, fit, curve, tuple(problems)
+    return columns, fit, curve, illumination, tuple(problems)
 
 
 def _rows(catalogue: ReferenceCatalogue | None, index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -290,16 +309,15 @@ def _offset(flux: FloatArray, columns: Columns, flags: NDArray[np.int32]) -> tup
     return middle, 1.2533 * spread / np.sqrt(shift.size)  # error of a Gaussian's median
 
 
-def _fit_zero_points(
+def _zero_points_of_stars(
     config: Config,
     strip: Strip,
     columns: Columns,
     flags: NDArray[np.int32],
     index: NDArray[np.int64],
     catalogue: ReferenceCatalogue,
-    options: StageOptions,
-) -> ZeroPointCurve:
-    """Zero point along the strip from the reference stars' point-spread fluxes."""
+) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+    """Reference stars that are fit for it, and the zero point from each with its error."""
     bright, faint = config.photometry.zero_point_bright, config.photometry.zero_point_faint
     at = np.maximum(index, 0)
     use = (index >= 0) & ((flags & _UNFIT) == 0) & np.isfinite(catalogue.mag[at])
@@ -320,12 +338,50 @@ def _fit_zero_points(
         )
     rows = index[use]
     flux, err = columns["flux_psf"][use], columns["flux_psf_err"][use]
+    value = catalogue.mag[rows] + 2.5 * np.log10(flux)
+    return use, value, np.hypot(_POGSON * err / flux, catalogue.mag_err[rows])
+
+
+def _fit_zero_points(
+    config: Config,
+    strip: Strip,
+    columns: Columns,
+    flags: NDArray[np.int32],
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue,
+    options: StageOptions,
+) -> ZeroPointCurve:
+    """Zero point along the strip from the reference stars' point-spread fluxes."""
+    use, value, error = _zero_points_of_stars(config, strip, columns, flags, index, catalogue)
     return fit_zero_point(
-        columns["line"][use],
-        catalogue.mag[rows] + 2.5 * np.log10(flux),
-        np.hypot(_POGSON * err / flux, catalogue.mag_err[rows]),
-        n_lines=strip.n_lines, n_stage=strip.n_stage, options=options.zero_point,
+        columns["line"][use], value, error, n_lines=strip.n_lines, n_stage=strip.n_stage,
+        options=options.zero_point,
     )  # fmt: skip
+
+
+def _measure_illumination(
+    config: Config,
+    strip: Strip,
+    columns: Columns,
+    flags: NDArray[np.int32],
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue,
+    curve: ZeroPointCurve,
+) -> Illumination | None:
+    """Illumination from the same stars; None where it is not asked for or they are too few."""
+    if config.calibration.illumination == "off":
+        return None
+    use, value, error = _zero_points_of_stars(config, strip, columns, flags, index, catalogue)
+    line = columns["line"][use]
+    # Through cloud the zero point is not known well enough to tell columns apart.
+    error = np.where(curve.cloudy(line), np.inf, error)
+    try:
+        return fit_illumination(
+            columns["column"][use], value - curve.value(line), error, n_columns=strip.n_columns,
+            options=IlluminationOptions(),
+        )  # fmt: skip
+    except SolutionError:
+        return None
 
 
 def _reference_offsets(

@@ -19,6 +19,7 @@ from pipeline.io.reference import ReferenceCatalogue
 from pipeline.io.solution import write_json
 from pipeline.io.tables import write_table
 from pipeline.stages.colstats import ColumnSummary
+from pipeline.stages.illumination import Illumination
 from pipeline.stages.moments import predict_moments
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
@@ -99,6 +100,22 @@ def _describe_solution(
     return content
 
 
+def _describe_illumination(found: Illumination | None, *, applied: bool) -> dict[str, Any]:
+    """Part of solution.json: magnitudes by which stars are too bright, by column."""
+    if found is None:
+        return {}
+    columns = np.linspace(0, found.n_columns - 1, _SMEAR_POINTS)
+    extent, extent_err = found.extent
+    return {
+        "illumination": {
+            "column": columns, "excess_mag": found.value(columns),
+            "excess_mag_err": found.error(columns), "extent_mag": extent,
+            "extent_mag_err": extent_err, "rms_mag": found.rms, "n_stars": found.n_stars,
+            "applied": applied,
+        }
+    }  # fmt: skip
+
+
 def finish_strip(
     config: Config,
     out: str,
@@ -141,9 +158,10 @@ def finish_strip(
     StripResult
     """
     strip = context.strip
-    columns, fit, curve, problems = calibrate_catalogue(
+    columns, fit, curve, illumination, problems = calibrate_catalogue(
         config, context, sources, spread.solution, catalogue, references, options=context.options
     )
+    applied = illumination is not None and config.calibration.illumination == "apply"
     folder = strip_folder(Path(out), strip.night, strip.name)
     folder.mkdir(parents=True, exist_ok=True)
     meta = {
@@ -181,7 +199,8 @@ def finish_strip(
             np.nan if curve is None else curve.rms,
             masked,
             liquid_mirror=config.observatory.mirror == "rotating-liquid",
-        ),
+        )
+        | _describe_illumination(illumination, applied=applied),
         provenance=provenance,
     )
     write_image(
@@ -200,4 +219,5 @@ def finish_strip(
         fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
         n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
         rms_column=np.nan if fit is None else fit.rms_column, problems=problems,
+        applied=illumination if applied else None,
     )  # fmt: skip

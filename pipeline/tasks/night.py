@@ -7,7 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
-from pipeline.stages.colmask import ColumnReason, mask_columns, measure_excess_noise
+from pipeline.stages.colmask import (
+    ColumnReason,
+    mask_columns,
+    measure_excess_noise,
+    measure_tails,
+)
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector, dark_from_nothing, fit_dark
 from pipeline.stages.response import ResponseVector, fit_response
@@ -129,7 +134,10 @@ def make_vectors(
     )  # fmt: skip
     everything = [*sky, *(summaries[s.name] for s in closed if s.name in summaries)]
     noise = measure_excess_noise(everything, model.amplifiers)
-    mask, reasons = mask_columns(dark, response, noise, options=options.column_mask)
+    tails = measure_tails(
+        sky, dark, response, line_periods=[s.line_period for s in science], n_stage=model.n_stage
+    )
+    mask, reasons = mask_columns(dark, response, noise, options=options.column_mask, tails=tails)
     transfer: tuple[AmplifierTransfer, ...] = ()
     transfer_problems: tuple[str, ...] = ()
     try:

@@ -66,7 +66,8 @@ def write_night_vectors(
         {
             "column": column, "response": response.value, "response_err": response.error,
             "intercept": response.intercept, "intercept_err": response.intercept_err,
-            "chi2": response.chi2, "mask": mask,
+            "chi2": response.chi2, "linearity": response.linearity,
+            "linearity_err": response.linearity_err, "mask": mask,
         },
         schema=RESPONSE,
         meta={

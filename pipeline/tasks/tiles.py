@@ -146,7 +146,10 @@ def _scales(result: StripResult, low: int, high: int) -> tuple[NDArray, NDArray]
     of_line[: max(0, result.strip.n_stage - low)] = np.nan  # the ramp
     columns = np.arange(result.strip.n_columns, dtype=float)
     ratio = result.solution.exposure_ratio(columns)
-    return of_line, result.solution.solid_angle_ratio(columns) / ratio
+    of_column = result.solution.solid_angle_ratio(columns) / ratio
+    if result.applied is not None:
+        of_column = of_column * result.applied.factor(columns)
+    return of_line, of_column
 
 
 def _spread(result: StripResult, grid: Displacement, size: int) -> SpreadImages:

@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 from synthetic.artefacts import make_cosmic_rays
 from synthetic.detector import (
     ADC_TOP,
+    bend,
     bleed,
     find_saturation,
+    hold_back,
     make_detector,
     overscan_level,
     read_out,
@@ -46,6 +48,38 @@ def test_bleeding_conserves_charge_of_any_pattern(peaks):
     bleed(image, 100.0, 200)
     assert image.sum() == pytest.approx(before)
     assert image.max() <= 100.0 + 1e-9
+
+
+def test_bent_and_trapping_columns_of_their_own():
+    """They join the bad ones without changing anything else of the chip, and do what they say."""
+    plain = build_scenario("small")
+    more = replace(plain, detector=replace(plain.detector, bent=2, trap=1))
+    before, after = (make_detector(s, s.nights[0]) for s in (plain, more))
+    for name in ("response", "dark", "bias", "extra_noise"):
+        np.testing.assert_array_equal(getattr(before, name), getattr(after, name))
+    (trap,), bent = after.find("trap"), after.find("bent")
+    assert bent.size == 2
+    assert set(before.find("hot")) == set(after.find("hot"))
+    image = np.full((400, 256), 1000.0)
+    image[100] = 3000.0
+    light = image.copy()
+    bend(image, after, loss=0.3, level=1000.0)
+    np.testing.assert_allclose(image[0, bent], 850.0)  # half of the loss at that level
+    np.testing.assert_allclose(image[100, bent], 3000.0 * (1.0 - 0.3 * 0.75))
+    hold_back(image, after, share=0.2, lines=20.0)
+    other = np.delete(np.arange(256), [trap, *bent])
+    np.testing.assert_array_equal(image[:, other], light[:, other])
+    # A steady level keeps its charge once the tails of all lines before have arrived.
+    assert image[300, trap] == pytest.approx(1000.0)
+    assert image[100, trap] < 3000.0
+    # What the bright line lost comes out behind it, none in front.
+    steady = np.full((400, 256), 1000.0)
+    hold_back(steady, after, share=0.2, lines=20.0)
+    gain = image[:, trap] - steady[:, trap]
+    assert (gain[:100] == 0.0).all()
+    assert gain[100] == pytest.approx(0.8 * 2000.0)
+    assert gain.sum() == pytest.approx(2000.0)
+    assert gain[101] / gain[121] == pytest.approx(np.e)
 
 
 def test_noise_is_poisson_and_read_noise():
