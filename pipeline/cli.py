@@ -5,7 +5,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
@@ -22,6 +22,9 @@ from rich.table import Table
 
 from pipeline import __version__
 from pipeline.errors import DriftloomError
+
+if TYPE_CHECKING:
+    from pipeline.run import PlanRow
 
 __all__ = ["app", "main"]
 
@@ -197,6 +200,124 @@ def check(config: ConfigPath, raw: RawPath) -> None:
     for path, reason in inventory.rejected:
         complaints.print(f"rejected: {path}: {reason}", highlight=False, markup=False)
     raise typer.Exit(WITH_LOSSES if inventory.rejected else COMPLETE)
+
+
+@app.command()
+def season(
+    config: ConfigPath,
+    out: Annotated[Path, typer.Argument(help="Folder of products, with summaries of the nights.")],
+) -> None:
+    """Make the season's column calibrations and their register; no raw file is read."""
+    from pipeline.config import load_config
+    from pipeline.season import make_season
+
+    made = make_season(load_config(config), out)
+    table = Table(box=None, pad_edge=False)
+    for head in ("chip", "filter", "from", "to", "nights", "error", "what changed", "by chance"):
+        right = head in {"nights", "error", "by chance"}
+        table.add_column(head, justify="right" if right else "left", overflow="fold")
+    for row in made.intervals:
+        table.add_row(
+            row.chip,
+            row.filter,
+            row.valid_from,
+            row.valid_to,
+            f"{row.n_nights}",
+            f"{100 * row.error:.3f} %",
+            row.change or "-",
+            f"< {max(row.chance, 1e-99):.0e}" if row.change else "-",
+        )
+    console.print(table)
+    console.print(
+        f"{made.n_summaries} summaries, {made.n_bytes} bytes read, no raw file; "
+        f"{made.n_darks} darks, {len(made.intervals)} responses, {made.seconds:.1f} s.",
+        highlight=False,
+    )
+    for text in made.problems:
+        complaints.print(f"note: {text}", highlight=False, markup=False)
+    for text in made.failures:
+        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    console.print(f"Register: {made.register}", highlight=False, soft_wrap=True)
+    if made.picture is not None:
+        console.print(f"Picture: {made.picture}", highlight=False, soft_wrap=True)
+    raise typer.Exit(WITH_LOSSES if made.failures else COMPLETE)
+
+
+@app.command()
+def reprocess(
+    config: ConfigPath,
+    raw: RawPath,
+    out: OutPath,
+    workers: Workers = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only tell what would be done, and why.")
+    ] = False,
+    keep_previous: Annotated[
+        bool,
+        typer.Option(
+            "--keep-previous/--discard-previous", help="Keep the old products in OUT/previous."
+        ),
+    ] = True,
+    accept_losses: Annotated[
+        bool, typer.Option("--accept-losses", help="Exchange products even with losses.")
+    ] = False,
+) -> None:
+    """Do again exactly what a change touches: new flats, another option, other raw files."""
+    from pipeline.config import load_config
+    from pipeline.graph import open_runner
+    from pipeline.reprocess import plan_reprocessing, reprocess_folder
+
+    settings = load_config(config)
+    if dry_run:
+        rows = plan_reprocessing(settings, raw, out)
+        _print_plan(rows)
+        raise typer.Exit(COMPLETE)
+    with open_runner(
+        workers=settings.compute.workers if workers is None else workers,
+        scheduler=settings.compute.scheduler,
+        queue=settings.cluster if workers is None else None,
+        memory_limit=settings.compute.memory_limit,
+        progress=BarProgress(),
+    ) as runner:
+        done = reprocess_folder(
+            settings, raw, out, runner=runner, keep_previous=keep_previous,
+            accept_losses=accept_losses,
+        )  # fmt: skip
+    _print_plan(done.summary.rows)
+    for text in done.summary.problems:
+        complaints.print(f"note: {text}", highlight=False, markup=False)
+    for text in done.summary.failures:
+        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    console.print(
+        f"{done.summary.raw_bytes} bytes of raw pixels read, {done.seconds:.0f} s.",
+        highlight=False,
+    )
+    if not done.exchanged:
+        complaints.print(
+            f"The old products stand; the new ones wait in {out / '.next'}. Mend what failed and "
+            "start again, or give --accept-losses.",
+            highlight=False,
+        )
+    raise typer.Exit(WITH_LOSSES if done.summary.failures else COMPLETE)
+
+
+def _print_plan(rows: list["PlanRow"]) -> None:
+    """Step by step: what is done, what stands, why, and how long it may take."""
+    table = Table(box=None, pad_edge=False)
+    for head in ("step", "night", "strip or tile", "to do", "stands", "about", "why"):
+        right = head in {"to do", "stands", "about"}
+        table.add_column(head, justify="right" if right else "left", overflow="fold")
+    for row in rows:
+        seconds = f"{row.seconds:.0f} s" if row.n_todo and row.seconds == row.seconds else ""
+        table.add_row(
+            row.step, row.night, row.where, f"{row.n_todo}", f"{row.n_stands}", seconds,
+            "; ".join(row.reasons),
+        )  # fmt: skip
+    console.print(table)
+    todo = sum(row.n_todo for row in rows)
+    console.print(
+        f"{todo} tasks to be done, {sum(row.n_stands for row in rows)} stand.", highlight=False
+    )
 
 
 @app.command()

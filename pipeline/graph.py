@@ -18,11 +18,13 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.config import ClusterConfig
 from pipeline.errors import ConfigError, DriftloomError
+from pipeline.io.tally import count_reading
 
 __all__ = [
     "DaskRunner",
     "InlineRunner",
     "NoProgress",
+    "OnOutcome",
     "Outcome",
     "Progress",
     "Runner",
@@ -49,12 +51,18 @@ class Task:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a task: a value, or the reason why there is none."""
+    """What became of a task: a value, or the reason why there is none.
+
+    `lost_lines` counts raw lines that could not be read on the way, `raw_bytes` the raw pixels
+    that were.
+    """
 
     key: str
     value: Any
     error: str | None
     seconds: float
+    lost_lines: int = 0
+    raw_bytes: int = 0
 
     @property
     def ok(self) -> bool:
@@ -88,6 +96,9 @@ class NoProgress:
         """Do nothing."""
 
 
+OnOutcome = Callable[[Outcome], None]
+
+
 class Runner(Protocol):
     """Runs many calls of one function."""
 
@@ -98,35 +109,48 @@ class Runner(Protocol):
         *,
         label: str,
         common: tuple[Any, ...] = (),
+        on_outcome: OnOutcome | None = None,
     ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task; outcomes by key."""
+        """Call ``function(*common, *task.args)`` for every task; outcomes by key.
+
+        ``on_outcome`` is called in this process with each outcome as it comes in.
+        """
 
 
 def _attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> Outcome:
     """Call and time a task; turn an exception into text, with the trace in the log."""
     begin = time.perf_counter()
-    try:
-        # One thread of linear algebra: another number of threads sums in another order, and the
-        # same strip would give other last digits here than on a worker.
-        with threadpool_limits(limits=1):
-            value = function(*args)
-    except DriftloomError as error:
-        return Outcome(key, None, f"{error}", time.perf_counter() - begin)
-    except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night
-        logger.warning("%s failed:\n%s", key, traceback.format_exc())
-        where = traceback.extract_tb(error.__traceback__)[-1]
-        text = f"{type(error).__name__}: {error} ({Path(where.filename).name}:{where.lineno})"
-        return Outcome(key, None, text, time.perf_counter() - begin)
-    return Outcome(key, value, None, time.perf_counter() - begin)
+    value, text = None, None
+    with count_reading() as tally:
+        try:
+            # One thread of linear algebra: another number of threads sums in another order, and
+            # the same strip would give other last digits here than on a worker.
+            with threadpool_limits(limits=1):
+                value = function(*args)
+        except DriftloomError as error:
+            text = f"{error}"
+        except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night
+            logger.warning("%s failed:\n%s", key, traceback.format_exc())
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            text = f"{type(error).__name__}: {error} ({Path(where.filename).name}:{where.lineno})"
+    seconds = time.perf_counter() - begin
+    return Outcome(key, value, text, seconds, tally.lost_lines, tally.raw_bytes)
 
 
 def _collect(
-    outcomes: Iterable[Outcome], *, label: str, total: int, progress: Progress
+    outcomes: Iterable[Outcome],
+    *,
+    label: str,
+    total: int,
+    progress: Progress,
+    on_outcome: OnOutcome | None,
 ) -> dict[str, Outcome]:
     progress.start(label, total)
     done: dict[str, Outcome] = {}
     for outcome in outcomes:
         done[outcome.key] = outcome
+        if on_outcome is not None:
+            on_outcome(outcome)
         progress.advance()
     progress.finish()
     return done
@@ -145,10 +169,17 @@ class InlineRunner:
         *,
         label: str,
         common: tuple[Any, ...] = (),
+        on_outcome: OnOutcome | None = None,
     ) -> dict[str, Outcome]:
         """Call ``function(*common, *task.args)`` for every task, one after the other."""
         outcomes = (_attempt(function, task.key, (*common, *task.args)) for task in tasks)
-        return _collect(outcomes, label=label, total=len(tasks), progress=self._progress)
+        return _collect(
+            outcomes,
+            label=label,
+            total=len(tasks),
+            progress=self._progress,
+            on_outcome=on_outcome,
+        )
 
 
 class DaskRunner:
@@ -165,6 +196,7 @@ class DaskRunner:
         *,
         label: str,
         common: tuple[Any, ...] = (),
+        on_outcome: OnOutcome | None = None,
     ) -> dict[str, Outcome]:
         """Call ``function(*common, *task.args)`` for every task, as workers become free.
 
@@ -193,7 +225,13 @@ class DaskRunner:
                 reason = _reason_lost(future)
                 yield Outcome(task.key, None, reason, float("nan")) if reason else future.result()
 
-        return _collect(outcomes(), label=label, total=len(tasks), progress=self._progress)
+        return _collect(
+            outcomes(),
+            label=label,
+            total=len(tasks),
+            progress=self._progress,
+            on_outcome=on_outcome,
+        )
 
 
 def _reason_lost(future: Any) -> str:

@@ -1,27 +1,28 @@
 """The order of a run: nights to catalogues, catalogues to tiles, tiles to stacks.
 
-Nothing here touches a pixel: every step is a task that a runner calls, and what a task cannot do
-is named and left out while the rest goes on.
+Nothing here touches a pixel: every step is a job that a run does or finds done, and what cannot be
+done is named and left out while the rest goes on.
 """
 
 import logging
 import time
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.config import Config
-from pipeline.errors import DriftloomError, RawError, ReferenceCatalogueError
-from pipeline.geometry.apparent import apply_proper_motion
+from pipeline.errors import CalibrationError, RawError
 from pipeline.geometry.match import References
-from pipeline.graph import Outcome, Runner, Task
-from pipeline.io.ledger import Ledger
-from pipeline.io.provenance import Provenance, checksum_raw, make_provenance
-from pipeline.io.raw import find_strips
-from pipeline.io.reference import ReferenceCatalogue, read_reference
+from pipeline.graph import Runner
+from pipeline.io.raw import RawInventory, find_strips
 from pipeline.io.runlock import hold_lock
+from pipeline.io.store import Store
+from pipeline.io.summary_files import summary_path, write_summary
+from pipeline.recipes import pixel_facts, time_facts
+from pipeline.run import Job, Made, ReductionSummary, Run, StripMade, StripRow, strip_slot
 from pipeline.stages.colstats import ColumnSummary, concatenate, settle_overscan
 from pipeline.stages.detect import Detections
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
@@ -29,464 +30,469 @@ from pipeline.stages.trails import concatenate_significance, find_trails
 from pipeline.strip import Strip
 from pipeline.tasks.calibrated import write_calibrated
 from pipeline.tasks.catalogue import StripResult
-from pipeline.tasks.deep import TieStars
-from pipeline.tasks.finish import finish_strip
+from pipeline.tasks.context import StripContext
+from pipeline.tasks.finish import finish_strip, strip_folder
 from pipeline.tasks.first_look import FirstLook, look_at_strip, refer_to
 from pipeline.tasks.measure import concatenate_measurements, measure_block, neighbour_reach
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors
-from pipeline.tasks.options import StageOptions, make_options
-from pipeline.tasks.point_spread import Spread, fit_point_spread, join_detections
-from pipeline.tasks.search import BlockFind, search_block
-from pipeline.tasks.stacks import StackInput, merge_deep, stack_tile
-from pipeline.tasks.summary import summarise_block
-from pipeline.tasks.tiles import EpochTile, make_grid, plan_tiles, rectify_tile
+from pipeline.tasks.point_spread import fit_point_spread, join_detections
+from pipeline.tasks.search import search_block
+from pipeline.tasks.season_vectors import choose_entries, choose_vectors
+from pipeline.tasks.summary import BlockSummary, summarise_block
+from pipeline.tasks.tiles import make_grid
+from pipeline.tiling import fill_tiles, stack_groups
 
-__all__ = ["ReductionSummary", "StripRow", "reduce_folder"]
+__all__ = ["ReductionSummary", "StripRow", "carry_out", "reduce_folder", "take_inventory"]
 
 logger = logging.getLogger(__name__)
 
-
-@dataclass(frozen=True)
-class StripRow:
-    """One line of the summary of a run."""
-
-    night: str
-    strip: str
-    n_lines: int
-    n_sources: int
-    rms_line: float
-    rms_column: float
-    zero_point: float
+Stars = BrightStars | None
 
 
-@dataclass
-class ReductionSummary:
-    """What a run did.
-
-    Parameters
-    ----------
-    strips : list of StripRow
-        Strips with a catalogue.
-    n_tiles, n_stacks, n_deep : int
-        Epoch tiles, stacks, and sources of the deep catalogue.
-    problems : list of str
-        What the reader should know; nothing was lost.
-    failures : list of str
-        What could not be done, and why.
-    """
-
-    strips: list[StripRow] = field(default_factory=list)
-    n_tiles: int = 0
-    n_stacks: int = 0
-    n_deep: int = 0
-    problems: list[str] = field(default_factory=list)
-    failures: list[str] = field(default_factory=list)
-
-    def note(self, *texts: str) -> None:
-        """Add problems, each once."""
-        for text in texts:
-            if text not in self.problems:
-                self.problems.append(text)
-
-
-def blocks_of(strip: Strip, block_lines: int) -> list[tuple[int, int]]:
-    """Half-open ranges of lines that cut a strip into blocks.
-
-    Parameters
-    ----------
-    strip : Strip
-        The strip.
-    block_lines : int
-        A multiple of 256.
-
-    Returns
-    -------
-    list of (int, int)
-    """
-    return [
-        (start, min(start + block_lines, strip.n_lines))
-        for start in range(0, strip.n_lines, block_lines)
-    ]
-
-
-class _Run:
-    """One run: what every step needs, and what it leaves behind."""
-
-    def __init__(self, config: Config, out: Path, runner: Runner, ledger: Ledger) -> None:
-        self.config = config
-        self.options: StageOptions = make_options(config)
-        self.out = out
-        self.runner = runner
-        self.ledger = ledger
-        self.summary = ReductionSummary()
-        self._catalogues: dict[str, ReferenceCatalogue | None] = {}
-        self._provenances: dict[str, Provenance] = {}
-
-    def record(self, outcome: Outcome, *, night: str, strip: str, step: str, block: Any) -> bool:
-        """Write an outcome to the ledger; say whether there is a value."""
-        self.ledger.record(
-            night=night, strip=strip, step=step, block=block,
-            state="ok" if outcome.ok else "failed", reason=outcome.error or "",
-            seconds=outcome.seconds,
-        )  # fmt: skip
-        if not outcome.ok:
-            where = f", lines {block[0]} to {block[1]}" if isinstance(block, tuple) else ""
-            self.summary.failures.append(f"{strip or night}: {step}{where}: {outcome.error}")
-        return outcome.ok
-
-    def catalogue(self, filter_name: str) -> ReferenceCatalogue | None:
-        """Reference catalogue of a filter, read once; None, with a note, where there is none."""
-        if filter_name not in self._catalogues:
-            try:
-                self._catalogues[filter_name] = read_reference(self.config, filter_name)
-            except ReferenceCatalogueError as error:
-                self._catalogues[filter_name] = None
-                self.summary.failures.append(
-                    f"filter {filter_name}: {error}. Strips get catalogues in pixels only"
-                )
-        return self._catalogues[filter_name]
-
-    def stars_of(self, epochs: list[EpochTile]) -> TieStars | None:
-        """Reference stars of a tile, at the middle of its epochs."""
-        catalogue = self.catalogue(epochs[0].filter)
-        if catalogue is None:
-            return None
-        mjd = float(np.mean([e.mjd_mean for e in epochs]))
-        ra, dec = apply_proper_motion(
-            catalogue.ra, catalogue.dec, catalogue.pm_ra, catalogue.pm_dec,
-            epoch=self.config.reference.options.epoch, mjd=mjd,
-        )  # fmt: skip
-        tile = epochs[0].tile
-        x, y = tile.sky_to_pixel(ra, dec)
-        inside = (x >= 0) & (x < tile.size) & (y >= 0) & (y < tile.size)
-        inside &= np.isfinite(catalogue.mag)
-        return TieStars(x[inside], y[inside], catalogue.mag[inside], catalogue.mag_err[inside])
-
-    def run_blocks(
-        self,
-        function: Any,
-        strips: list[Strip],
-        arguments: Any,
-        *,
-        label: str,
-        step: str,
-        common: tuple[Any, ...] = (),
-    ) -> dict[str, list[Any]]:
-        """Run a task over all blocks of strips; values in order of line, by strip.
-
-        ``arguments(strip, start, stop)`` gives a task's arguments. A block that failed is named
-        and left out.
-        """  # fmt: skip
-        size = self.config.detection.block_lines
-        where = {
-            f"{s.name}:{start}": (s, start, stop)
-            for s in strips
-            for start, stop in blocks_of(s, size)
-        }
-        tasks = [Task(key, arguments(*at)) for key, at in where.items()]
-        outcomes = self.runner.run(function, tasks, label=label, common=common)
-        values: dict[str, list[Any]] = {s.name: [] for s in strips}
-        for key, (strip, start, stop) in where.items():
-            outcome = outcomes[key]
-            if self.record(
-                outcome, night=strip.night, strip=strip.name, step=step, block=(start, stop)
-            ):
-                values[strip.name].append(outcome.value)
-        return values
-
-    def _checksum(self, path: str) -> str:
-        """What identifies a raw file; one that went away meanwhile must not stop the others."""
-        try:
-            return checksum_raw(
-                path, hdu=self.config.raw.hdu, full=self.config.products.full_checksums
-            )
-        except DriftloomError:
-            return "unreadable"
-
-    def provenance(self, strip: Strip) -> Provenance:
-        """Where a strip's products come from; its files are looked at once."""
-        key = f"{strip.night}/{strip.name}"
-        if key not in self._provenances:
-            inputs = [(Path(s.path).name, self._checksum(s.path)) for s in strip.segments]
-            calibration = (
-                f"{strip.night}/{strip.chip}_dark",
-                f"{strip.night}/{strip.chip}_{strip.filter}_response",
-            )
-            self._provenances[key] = make_provenance(
-                self.config, inputs=inputs, calibration=calibration
-            )
-        return self._provenances[key]
-
-
-def _summarise(
-    run: _Run, strips: list[Strip]
-) -> tuple[dict[str, ColumnSummary], dict[str, BrightStars]]:
-    """Column summaries and bright stars of all strips of a night."""
-    values = run.run_blocks(
-        summarise_block, strips, lambda s, a, b: (s, a, b), label="column summaries",
-        step="summary", common=(run.config.raw, run.options),
+def _settle(run: Run, strip: Strip, blocks: StripMade) -> tuple[ColumnSummary, Stars]:
+    """Column summary and bright stars of a whole strip; the summary is written as well."""
+    parts: list[BlockSummary] = blocks.values
+    summary = settle_overscan(
+        concatenate([p.summary for p in parts]), strip.amplifiers,
+        options=run.options.summary.overscan,
     )  # fmt: skip
-    summaries: dict[str, ColumnSummary] = {}
-    stars: dict[str, BrightStars] = {}
+    write_summary(
+        summary_path(run.out, strip), summary, strip, clip=run.options.summary.clip,
+        provenance=replace(run.provenance(strip), calibration=()),
+    )  # fmt: skip
+    stars = None
+    if strip.shutter_open:
+        stars = concatenate_bright_stars([p.stars for p in parts if p.stars is not None])
+    return summary, stars
+
+
+def _summarise(run: Run, strips: list[Strip]) -> dict[str, Made]:
+    """Column summaries and bright stars of all strips of a night."""
+    blocks = run.fulfil_blocks(
+        "summary", summarise_block, strips, lambda s: (pixel_facts(s), run.raw(s)),
+        lambda s, a, b: (s, a, b), label="column summaries",
+        common=(run.config.raw, run.options),
+    )  # fmt: skip
+    made: dict[str, Made] = {}
     for strip in strips:
-        parts = values[strip.name]
-        if len(parts) < len(blocks_of(strip, run.config.detection.block_lines)):
+        mine = blocks[strip.name]
+        if mine.n_missing:
             run.summary.failures.append(
                 f"{strip.name}: left out, since not all of its blocks could be read"
             )
             continue
-        if n_lost := sum(p.n_lost for p in parts):
+        if n_lost := 0 if run.frozen else run.lost_lines(strip):
             text = f"{n_lost} lines cannot be read; is a file damaged? --verbose says which"
-            run.ledger.record(
-                night=strip.night, strip=strip.name, step="read", state="failed", reason=text
-            )
+            run.note_made(strip.night, strip.name, "read", "failed", reason=text)
             run.summary.failures.append(f"{strip.name}: {text}")
-        try:
-            whole = concatenate([p.summary for p in parts])
-            summaries[strip.name] = settle_overscan(
-                whole, strip.amplifiers, options=run.options.summary.overscan
-            )
-        except (DriftloomError, ValueError) as error:
-            run.summary.failures.append(f"{strip.name}: column summary: {error}")
-            continue
-        if strip.shutter_open:
-            stars[strip.name] = concatenate_bright_stars([p.stars for p in parts])
-    return summaries, stars
+        job = Job(
+            slot=strip_slot(strip, "column summary"),
+            recipe=run.recipe(
+                "column summary", pixel_facts(strip), time_facts(strip),
+                {"upstream summary": mine.key},
+            ),
+            arguments=lambda s=strip, b=mine: (run, s, b),  # type: ignore[misc]
+            night=strip.night, strip=strip.name, complaint=f"{strip.name}: column summary",
+        )  # fmt: skip
+        found = run.fulfil(
+            "column summary", _settle, [job], label="column summary", here=True,
+            products=lambda _, s=strip: [summary_path(run.out, s)],  # type: ignore[misc]
+        )  # fmt: skip
+        made |= dict.fromkeys([strip.name], found[job.slot]) if job.slot in found else {}
+    return made
+
+
+def _make_vectors(
+    run: Run, science: list[Strip], closed: list[Strip], have: Mapping[str, Made]
+) -> NightVectors:
+    """Column vectors of strips of one chip and filter, made or chosen; written as well."""
+    summaries = {s.name: have[s.name].value[0] for s in (*science, *closed)}
+    if run.config.calibration.vectors == "season":
+        made, _ = choose_vectors(run.config, run.home, science, summaries, run.options)
+    else:
+        made = make_vectors(science, closed, summaries, options=run.options)
+    write_night_vectors(
+        run.config, run.out, science[0], made, provenance=run.provenance(science[0])
+    )
+    return made
+
+
+def _choose(run: Run, strip: Strip) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Parts of the recipe that name the calibrations of a strip, and their names."""
+    names: tuple[str, ...]
+    if run.config.calibration.vectors != "season":
+        names = (
+            f"{strip.night}/{strip.chip}_dark",
+            f"{strip.night}/{strip.chip}_{strip.filter}_response",
+        )
+        return {}, names
+    try:
+        _, *entries = choose_entries(run.config, run.home, strip.night, strip.chip, strip.filter)
+    except CalibrationError as error:
+        return {"calibrations": f"undecided: {error}"}, ()
+    names = tuple(f"{e.id} {e.checksum}" for e in entries)
+    parts = {
+        f"{e.kind} vector": f"{e.id} {e.checksum} {'; '.join(e.remarks)}" for e in entries
+    }  # fmt: skip
+    return parts, names
 
 
 def _calibrate(
-    run: _Run, night: str, strips: list[Strip], summaries: dict[str, ColumnSummary]
-) -> dict[str, NightVectors]:
+    run: Run, night: str, strips: list[Strip], summaries: Mapping[str, Made]
+) -> dict[str, Made]:
     """Column vectors by strip name."""
-    vectors: dict[str, NightVectors] = {}
+    vectors: dict[str, Made] = {}
     groups: dict[tuple[str, str], list[Strip]] = {}
     for strip in strips:
         if strip.shutter_open and strip.name in summaries:
             groups.setdefault((strip.chip, strip.filter), []).append(strip)
+    last = dict(groups.keys())
     for (chip, filter_name), science in groups.items():
-        closed = [s for s in strips if not s.shutter_open and s.chip == chip]
-        try:
-            made = make_vectors(science, closed, summaries, options=run.options)
-        except (DriftloomError, ValueError) as error:
-            run.summary.failures.append(
-                f"night {night}, chip {chip}, filter {filter_name}: no column vectors: {error}"
-            )
-            continue
-        run.summary.note(*(f"night {night}: {text}" for text in made.problems))
-        write_night_vectors(
-            run.config, run.out, science[0], made, provenance=run.provenance(science[0])
-        )
-        vectors.update({s.name: made for s in science})
+        chosen, names = _choose(run, science[0])
+        for strip in science:
+            run.provenance(strip, names)
+        closed = [
+            s for s in strips if not s.shutter_open and s.chip == chip and s.name in summaries
+        ] * (run.config.calibration.vectors == "night")
+        upstream = {
+            f"upstream column summary: {s.name} {'open' if s.shutter_open else 'closed'}":
+            summaries[s.name].key
+            for s in (*science, *closed)
+        }  # fmt: skip
+        # The dark vector is that of the chip: the last filter of the night writes it for good.
+        files = [f"{chip}_{filter_name}_response"]
+        files += [f"{chip}_dark"] * (last[chip] == filter_name)
+        folder = run.out / "calibration" / night
+        job = Job(
+            slot=f"{night}/vectors_{chip}_{filter_name.replace('/', '_')}",
+            recipe=run.recipe("column vectors", time_facts(science[0]), chosen, upstream),
+            arguments=lambda s=science, c=closed: (run, s, c, summaries),  # type: ignore[misc]
+            night=night, strip="",
+            complaint=f"night {night}, chip {chip}, filter {filter_name}: no column vectors",
+        )  # fmt: skip
+        made = run.fulfil(
+            "column vectors", _make_vectors, [job], label="column vectors", here=True,
+            facts=lambda v: {"problems": list(v.problems)},
+            products=lambda _, names=files, at=folder: [  # type: ignore[misc]
+                at / f"{name}.{kind}" for name in names for kind in ("fits", "parquet")
+            ],
+        )  # fmt: skip
+        if job.slot in made:
+            problems = made[job.slot].facts.get("problems", ())
+            run.summary.note(*(f"night {night}: {text}" for text in problems))
+            vectors.update({s.name: made[job.slot] for s in science})
     return vectors
 
 
-def _look(
-    run: _Run,
-    strips: list[Strip],
-    summaries: dict[str, ColumnSummary],
-    stars: dict[str, BrightStars],
-    vectors: dict[str, NightVectors],
-) -> tuple[dict[str, FirstLook], dict[str, References | None]]:
-    """First geometry and point spread of the strips with column vectors; their reference stars."""
-    known: dict[str, References | None] = {}
-    tasks = []
-    for strip in strips:
-        if strip.name not in vectors:
-            continue
-        catalogue = run.catalogue(strip.filter)
-        known[strip.name] = (
-            None
-            if catalogue is None
-            else refer_to(catalogue, strip, epoch=run.config.reference.options.epoch)
-        )
-        tasks.append(
-            Task(
-                strip.name,
-                (strip, summaries[strip.name], stars[strip.name], vectors[strip.name],
-                 known[strip.name]),
+def _bind(run: Run, context: StripContext, strip: Strip) -> StripContext:
+    """A context as this run has it: files may have moved, and options changed that did not count.
+
+    What an option changes is in the recipes of the steps that use it.
+    """
+    return replace(context, strip=strip, raw=run.config.raw, options=run.options)
+
+
+@dataclass
+class _Night:
+    """What the steps of a night hand on, by name of strip; read only where it is needed."""
+
+    run: Run
+    strips: dict[str, Strip]
+    summaries: dict[str, Made]
+    vectors: dict[str, Made]
+
+    def __post_init__(self) -> None:
+        self.looks: dict[str, Made] = {}
+        self.finds: dict[str, StripMade] = {}
+        self.spreads: dict[str, Made] = {}
+        self.measured: dict[str, StripMade] = {}
+        self._known: dict[str, References | None] = {}
+        self._contexts: dict[str, StripContext] = {}
+        self._found: dict[str, Detections] = {}
+
+    def known(self, strip: Strip) -> References | None:
+        """Reference stars at a strip's date."""
+        if strip.name not in self._known:
+            catalogue = self.run.catalogue(strip.filter)
+            epoch = self.run.config.reference.options.epoch
+            self._known[strip.name] = (
+                None if catalogue is None else refer_to(catalogue, strip, epoch=epoch)
             )
+        return self._known[strip.name]
+
+    def context(self, strip: Strip) -> StripContext:
+        """Calibrations of a strip, trails included."""
+        if strip.name not in self._contexts:
+            finds = self.finds[strip.name].values
+            binned = concatenate_significance([f.significance for f in finds])
+            trails = find_trails(binned, options=self.run.options.trails)
+            look: FirstLook = self.looks[strip.name].value
+            self._contexts[strip.name] = replace(look.context, trails=trails)
+        return self._contexts[strip.name]
+
+    def near(self, strip: Strip, start: int, stop: int) -> Detections:
+        """Sources of a block and those within reach of it."""
+        if strip.name not in self._found:
+            self._found[strip.name] = join_detections(self.finds[strip.name].values)
+        found = self._found[strip.name]
+        reach = neighbour_reach(self.run.options, self.spreads[strip.name].value)
+        return found.select((found.line >= start - reach) & (found.line < stop + reach))
+
+    def job(
+        self, strip: Strip, step: str, arguments: Callable[[], tuple[Any, ...]],
+        *parts: Mapping[str, str],
+    ) -> Job:  # fmt: skip
+        """Job of a step that is about a whole strip."""
+        return Job(
+            slot=strip_slot(strip, step), recipe=self.run.recipe(step, *parts),
+            arguments=arguments, night=strip.night, strip=strip.name,
         )  # fmt: skip
-    outcomes = run.runner.run(
-        look_at_strip, tasks, label="first geometry", common=(run.config, run.options)
-    )
-    looks: dict[str, FirstLook] = {}
-    for strip in strips:
-        if strip.name in outcomes and run.record(
-            outcomes[strip.name], night=strip.night, strip=strip.name, step="first geometry",
-            block=None,
-        ):  # fmt: skip
-            looks[strip.name] = outcomes[strip.name].value
-            run.summary.note(*(f"{strip.name}: {p}" for p in looks[strip.name].problems))
-    return looks, known
 
 
-def _search(
-    run: _Run, strips: list[Strip], looks: dict[str, FirstLook]
-) -> dict[str, list[BlockFind]]:
-    """Sources of all blocks."""
-    return run.run_blocks(
-        search_block, strips,
-        lambda s, a, b: (looks[s.name].context, looks[s.name].psf, looks[s.name].fwhm, a, b),
-        label="search", step="search",
+def _by_strip(made: Mapping[str, Made], jobs: Sequence[Job]) -> dict[str, Made]:
+    return {j.strip: made[j.slot] for j in jobs if j.slot in made}
+
+
+def _look(night: _Night) -> None:
+    """First geometry and point spread of the strips with column vectors."""
+    run = night.run
+
+    def unpack(look: FirstLook) -> FirstLook:
+        strip = night.strips[look.context.strip.name]
+        return replace(look, context=_bind(run, look.context, strip))
+
+    jobs = [
+        night.job(
+            s, "first geometry",
+            lambda s=s: (  # type: ignore[misc]
+                s, *night.summaries[s.name].value, night.vectors[s.name].value, night.known(s)
+            ),
+            time_facts(s), run.reference(),
+            {
+                "upstream column summary": night.summaries[s.name].key,
+                "upstream column vectors": night.vectors[s.name].key,
+            },
+        )
+        for s in night.strips.values()
+        if s.name in night.vectors
+    ]  # fmt: skip
+    for job in jobs:
+        run.catalogue(night.strips[job.strip].filter)  # its absence is to be told in every run
+    made = run.fulfil(
+        "first geometry", look_at_strip, jobs, label="first geometry",
+        common=(run.config, run.options), unpack=unpack,
+        facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
+    night.looks = _by_strip(made, jobs)
+    run.note_problems(night.looks)
 
 
-def _fit_spreads(
-    run: _Run,
-    strips: list[Strip],
-    looks: dict[str, FirstLook],
-    known: dict[str, References | None],
-    finds: dict[str, list[BlockFind]],
-) -> dict[str, Spread]:
+def _fit_spreads(night: _Night) -> None:
     """Point spread of each strip."""
-    tasks = [
-        Task(s.name, (looks[s.name], known[s.name], finds[s.name]))
-        for s in strips
-        if finds.get(s.name)
-    ]
-    outcomes = run.runner.run(fit_point_spread, tasks, label="point spread", common=(run.options,))
-    spreads: dict[str, Spread] = {}
-    for strip in strips:
-        if strip.name in outcomes and run.record(
-            outcomes[strip.name], night=strip.night, strip=strip.name, step="point spread",
-            block=None,
-        ):  # fmt: skip
-            spreads[strip.name] = outcomes[strip.name].value
-            run.summary.note(*(f"{strip.name}: {p}" for p in spreads[strip.name].problems))
-    return spreads
-
-
-def _near(found: Detections, start: int, stop: int, *, reach: int) -> Detections:
-    """Sources of a block and those within reach of it."""
-    return found.select((found.line >= start - reach) & (found.line < stop + reach))
-
-
-def _reduce_night(run: _Run, night: str, strips: list[Strip]) -> list[StripResult]:
-    """Catalogues of one night."""
-    summaries, stars = _summarise(run, strips)
-    vectors = _calibrate(run, night, strips, summaries)
-    science = [s for s in strips if s.name in vectors]
-    looks, known = _look(run, science, summaries, stars, vectors)
-    science = [s for s in science if s.name in looks]
-    finds = _search(run, science, looks)
-    spreads = _fit_spreads(run, science, looks, known, finds)
-    science = [s for s in science if s.name in spreads]
-    found = {s.name: join_detections(finds[s.name]) for s in science}
-    contexts = {}
-    for strip in science:
-        binned = concatenate_significance([f.significance for f in finds[strip.name]])
-        trails = find_trails(binned, options=run.options.trails)
-        contexts[strip.name] = replace(looks[strip.name].context, trails=trails)
-        if trails:
-            run.summary.note(f"{strip.name}: {len(trails)} trail(s) masked")
-    measured = run.run_blocks(
-        measure_block, science,
-        lambda s, a, b: (
-            contexts[s.name], spreads[s.name], _near(
-                found[s.name], a, b, reach=neighbour_reach(run.options, spreads[s.name])
-            ), a, b,
-        ),
-        label="measure", step="measure",
-    )  # fmt: skip
-    tasks = []
-    for strip in science:
-        if not measured[strip.name]:
-            continue
-        masked = np.sum([f.masked for f in finds[strip.name]], axis=0)
-        tasks.append(
-            Task(
-                strip.name,
-                (contexts[strip.name], concatenate_measurements(measured[strip.name]),
-                 spreads[strip.name],
-                 run.catalogue(strip.filter), known[strip.name], summaries[strip.name], masked,
-                 run.provenance(strip)),
-            )
-        )  # fmt: skip
-    outcomes = run.runner.run(
-        finish_strip, tasks, label="catalogues", common=(run.config, str(run.out))
-    )
-    results = [
-        outcomes[s.name].value
-        for s in science
-        if s.name in outcomes
-        and run.record(outcomes[s.name], night=night, strip=s.name, step="catalogue", block=None)
-    ]
-    if run.config.products.calibrated_strips:
-        run.run_blocks(
-            write_calibrated, science,
-            lambda s, a, b: (contexts[s.name], run.provenance(s), a, b),
-            label="calibrated strips", step="calibrated strip",
-            common=(run.config, str(run.out)),
-        )  # fmt: skip
-    return results
-
-
-def _rectify(run: _Run, results: list[StripResult]) -> list[EpochTile]:
-    """Epoch tiles of all strips that have positions and magnitudes."""
-    grid = make_grid(run.config)
-    wanted = run.config.tiles.filters
-    tasks: list[Task] = []
-    owner: dict[str, StripResult] = {}
-    for result in results:
-        strip = result.strip
-        if result.solution is None or result.zero_point is None:
-            run.summary.note(f"{strip.name}: no tiles, since it has no positions or magnitudes")
-            continue
-        if wanted and strip.filter not in wanted:
-            continue
-        # Tiles that lie beside each other across the scan share their lines: one task reads them.
-        columns: dict[int, list[Any]] = {}
-        for tile in plan_tiles(grid, result):
-            line, _ = result.solution.sky_to_strip(
-                np.array([tile.ra_deg]), np.array([tile.dec_deg])
-            )
-            columns.setdefault(int(line[0] // (tile.size / 2)), []).append(tile)
-        for number, tiles in sorted(columns.items()):
-            key = f"{strip.name}:{number}"
-            owner[key] = result
-            tasks.append(Task(key, (result, run.provenance(strip), tiles)))
-    outcomes = run.runner.run(rectify_tile, tasks, label="tiles", common=(run.config, str(run.out)))
-    made: list[EpochTile] = []
-    for key, result in owner.items():
-        if run.record(
-            outcomes[key], night=result.strip.night, strip=result.strip.name, step="tiles",
-            block=None,
-        ):  # fmt: skip
-            made.extend(outcomes[key].value)
-    return made
-
-
-def _stack(run: _Run, tiles: list[EpochTile]) -> None:
-    """Stacks and the deep catalogue."""
-    groups: dict[tuple[str, str], list[EpochTile]] = {}
-    for tile in sorted(tiles, key=lambda t: (t.tile.name, t.filter, t.night, t.strip)):
-        groups.setdefault((tile.tile.name, tile.filter), []).append(tile)
-    tasks = [
-        Task(
-            f"{name}_{filter_name}",
-            (StackInput(name, filter_name, tuple(members), run.stars_of(members)),),
+    run = night.run
+    jobs = [
+        night.job(
+            s, "point spread",
+            lambda s=s: (  # type: ignore[misc]
+                night.looks[s.name].value, night.known(s), night.finds[s.name].values
+            ),
+            {"upstream search": night.finds[s.name].key},
         )
-        for (name, filter_name), members in groups.items()
-        if len(members) >= run.config.stack.min_epochs
-    ]
-    outcomes = run.runner.run(
-        stack_tile, tasks, label="stacks",
-        common=(run.config, run.options, str(run.out), make_grid(run.config)),
+        for s in night.strips.values()
+        if s.name in night.finds and night.finds[s.name].blocks
+    ]  # fmt: skip
+    made = run.fulfil(
+        "point spread", fit_point_spread, jobs, label="point spread", common=(run.options,),
+        facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
-    parts = []
-    for key, outcome in outcomes.items():
-        if run.record(outcome, night="", strip=key, step="stack", block=None):
-            parts.append(outcome.value)
-            run.summary.note(*outcome.value.problems)
-    run.summary.n_stacks = len(parts)
-    run.summary.n_deep = merge_deep(run.config, run.out, parts, tiles)
+    night.spreads = _by_strip(made, jobs)
+    run.note_problems(night.spreads)
+
+
+def _result_facts(result: StripResult) -> dict[str, Any]:
+    zero = result.zero_point.clear_level if result.zero_point is not None else np.nan
+    problems = list(result.problems)
+    if result.context.trails:
+        problems.insert(0, f"{len(result.context.trails)} trail(s) masked")
+    return {
+        "row": [result.n_sources, result.rms_line, result.rms_column, float(zero)],
+        "placed": result.solution is not None and result.zero_point is not None,
+        "problems": problems,
+    }
+
+
+def _finish(night: _Night) -> dict[str, Made]:
+    """Catalogues of a night."""
+    run = night.run
+
+    def unpack(result: StripResult) -> StripResult:
+        strip = night.strips[result.strip.name]
+        return replace(result, strip=strip, context=_bind(run, result.context, strip))
+
+    def arguments(s: Strip) -> tuple[Any, ...]:
+        masked = np.sum([f.masked for f in night.finds[s.name].values], axis=0)
+        return (
+            night.context(s), concatenate_measurements(night.measured[s.name].values),
+            night.spreads[s.name].value, run.catalogue(s.filter), night.known(s),
+            night.summaries[s.name].value[0], masked, run.provenance(s),
+        )  # fmt: skip
+
+    def products(result: StripResult) -> list[Path]:
+        formats = run.config.products.catalogue_formats
+        other = {f".{kind}" for kind in ("parquet", "fits")} - {f".{kind}" for kind in formats}
+        folder = strip_folder(run.out, result.strip.night, result.strip.name)
+        return sorted(
+            p for p in folder.iterdir()
+            if not p.name.startswith("calibrated-") and not p.name.endswith(".partial")
+            and not (p.stem in {"catalogue", "curves"} and p.suffix in other)
+        )  # fmt: skip
+
+    jobs = [
+        night.job(
+            s, "catalogue", lambda s=s: arguments(s),  # type: ignore[misc]
+            {
+                "upstream measure": night.measured[s.name].key,
+                "upstream point spread": night.spreads[s.name].key,
+                "upstream search": night.finds[s.name].key,
+            },
+        )
+        for s in night.strips.values()
+        if s.name in night.measured and night.measured[s.name].blocks
+    ]  # fmt: skip
+    made = run.fulfil(
+        "catalogue", finish_strip, jobs, label="catalogues", common=(run.config, str(run.out)),
+        unpack=unpack, facts=_result_facts, products=products,
+    )  # fmt: skip
+    return _by_strip(made, jobs)
+
+
+def _reduce_night(run: Run, date: str, strips: list[Strip]) -> list[tuple[Strip, Made]]:
+    """Catalogues of one night."""
+    summaries = _summarise(run, strips)
+    night = _Night(
+        run, {s.name: s for s in strips}, summaries, _calibrate(run, date, strips, summaries)
+    )
+    _look(night)
+    science = [s for s in strips if s.name in night.looks]
+    night.finds = run.fulfil_blocks(
+        "search", search_block, science,
+        lambda s: ({"upstream first geometry": night.looks[s.name].key}, run.raw(s)),
+        lambda s, a, b: (
+            (look := night.looks[s.name].value).context, look.psf, look.fwhm, a, b
+        ),
+        label="search",
+    )  # fmt: skip
+    _fit_spreads(night)
+    science = [s for s in science if s.name in night.spreads]
+    night.measured = run.fulfil_blocks(
+        "measure", measure_block, science,
+        lambda s: (
+            {"upstream point spread": night.spreads[s.name].key,
+             "upstream search": night.finds[s.name].key},
+            run.raw(s),
+        ),
+        lambda s, a, b: (night.context(s), night.spreads[s.name].value, night.near(s, a, b), a, b),
+        label="measure",
+    )  # fmt: skip
+    results = _finish(night)
+    if run.config.products.calibrated_strips:
+        run.fulfil_blocks(
+            "calibrated strip", write_calibrated, science,
+            lambda s: ({"upstream search": night.finds[s.name].key}, time_facts(s), run.raw(s)),
+            lambda s, a, b: (night.context(s), run.provenance(s), a, b),
+            label="calibrated strips", common=(run.config, str(run.out)),
+            products=lambda path: [Path(path)], pack=lambda _: None,
+        )  # fmt: skip
+    return [(s, results[s.name]) for s in strips if s.name in results]
+
+
+def take_inventory(
+    config: Config, raw: Path, nights: list[str] | None
+) -> tuple[RawInventory, list[Strip]]:
+    """Strips to reduce, and all that was found.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    raw : Path
+        Folder of segments.
+    nights : list of str or None
+        Only these nights (YYYY-MM-DD).
+
+    Returns
+    -------
+    RawInventory
+    strips : list of Strip
+
+    Raises
+    ------
+    RawError
+        If there is nothing to reduce.
+    ConfigError
+        If the sky cannot be cut into the tiles asked for.
+    """
+    inventory = find_strips(raw, config)
+    strips = [s for s in inventory.strips if not nights or s.night in nights]
+    have = ", ".join(sorted({s.night for s in inventory.strips}))
+    if not any(s.shutter_open for s in strips):
+        reasons = "; ".join(f"{p}: {r}" for p, r in inventory.rejected[:5])
+        asked = f", asked for: {', '.join(nights)}" if nights else ""
+        msg = (
+            f"{raw}: no strip with the shutter open to reduce (nights found: {have or 'none'}"
+            f"{asked}). Check raw.pattern, raw.keywords.shutter and the nights asked for"
+            + (f". Rejected: {reasons}" if reasons else "")
+        )
+        raise RawError(msg)
+    make_grid(config)  # a mistake in it shows before a night's work, not after
+    return inventory, strips
+
+
+def carry_out(run: Run, inventory: RawInventory, strips: list[Strip]) -> ReductionSummary:
+    """Go through all steps of all strips; in a frozen run, only tell what there is to do.
+
+    Parameters
+    ----------
+    run : Run
+        The folder of products and what is known of it.
+    inventory : RawInventory
+        All that was found.
+    strips : list of Strip
+        What is to be reduced.
+
+    Returns
+    -------
+    ReductionSummary
+    """
+    for path, reason in inventory.rejected:
+        run.note_made("", path, "check", "failed", reason=reason)
+        run.summary.failures.append(f"{path}: {reason}")
+    for strip in strips:
+        run.summary.note(*(f"{strip.name}: {p}" for p in strip.problems))
+    results: list[tuple[Strip, Made]] = []
+    for night in sorted({s.night for s in strips}):
+        results += _reduce_night(run, night, [s for s in strips if s.night == night])
+    tiles = fill_tiles(run, results)
+    run.summary.n_tiles = len(tiles)
+    stack_groups(run, tiles)
+    for strip, made in results:
+        run.note_problems({strip.name: made})
+        if "row" in made.facts:
+            row = made.facts["row"]
+            run.summary.strips.append(StripRow(strip.night, strip.name, strip.n_lines, *row))
+    # What this run did not come to (blocks of another size, tiles of another grid, what follows a
+    # step that failed) would only be mistaken for its products.
+    run.store.prune(f"{s.night}/{s.name}/" for s in strips)
+    for note in run.store.notes:
+        run.summary.note(note)
+    return run.summary
 
 
 def reduce_folder(
     config: Config, raw: Path, out: Path, *, runner: Runner, nights: list[str] | None = None
 ) -> ReductionSummary:
-    """Reduce all nights of a folder of raw segments.
+    """Reduce all nights of a folder of raw segments; what stands from before is not done again.
 
     Parameters
     ----------
@@ -517,48 +523,17 @@ def reduce_folder(
     from pipeline.report.page import write_report
 
     begin = time.perf_counter()
-    inventory = find_strips(raw, config)
-    strips = [s for s in inventory.strips if not nights or s.night in nights]
-    have = ", ".join(sorted({s.night for s in inventory.strips}))
-    if not any(s.shutter_open for s in strips):
-        reasons = "; ".join(f"{p}: {r}" for p, r in inventory.rejected[:5])
-        asked = f", asked for: {', '.join(nights)}" if nights else ""
-        msg = (
-            f"{raw}: no strip with the shutter open to reduce (nights found: {have or 'none'}"
-            f"{asked}). Check raw.pattern, raw.keywords.shutter and the nights asked for"
-            + (f". Rejected: {reasons}" if reasons else "")
-        )
-        raise RawError(msg)
-    make_grid(config)  # a mistake in it shows before a night's work, not after
+    inventory, strips = take_inventory(config, raw, nights)
     out.mkdir(parents=True, exist_ok=True)
     with hold_lock(out):
-        run = _Run(config, out, runner, Ledger(out / "ledger.jsonl"))
-        for path, reason in inventory.rejected:
-            run.ledger.record(
-                night="", strip=path, step="check", state="failed", reason=reason
-            )  # fmt: skip
-            run.summary.failures.append(f"{path}: {reason}")
+        run = Run(config, out, runner, Store(out), home=out)
+        have = ", ".join(sorted({s.night for s in inventory.strips}))
         for night in sorted(set(nights or ()) - {s.night for s in strips}):
             run.summary.failures.append(f"night {night}: not in {raw} (nights found: {have})")
-        results: list[StripResult] = []
-        for strip in strips:
-            run.summary.note(*(f"{strip.name}: {p}" for p in strip.problems))
-        for night in sorted({s.night for s in strips}):
-            results += _reduce_night(run, night, [s for s in strips if s.night == night])
-        tiles = _rectify(run, results)
-        run.summary.n_tiles = len(tiles)
-        _stack(run, tiles)
-        for result in results:
-            run.summary.note(*(f"{result.strip.name}: {p}" for p in result.problems))
-            run.summary.strips.append(
-                StripRow(
-                    result.strip.night, result.strip.name, result.strip.n_lines, result.n_sources,
-                    result.rms_line, result.rms_column,
-                    result.zero_point.clear_level if result.zero_point is not None else np.nan,
-                )
-            )  # fmt: skip
+        carry_out(run, inventory, strips)
+        if not nights:
+            run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
         write_report(out)
-        run.ledger.record(
-            night="", strip="", step="run", state="ok", seconds=time.perf_counter() - begin
-        )
+        run.note_made("", "", "run", reason=f"{run.summary.raw_bytes} raw bytes read",
+                      seconds=time.perf_counter() - begin)  # fmt: skip
     return run.summary

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.config import RawConfig
 from pipeline.errors import RawError
 from pipeline.io.layout import ImageLayout, find_layout, open_stream
+from pipeline.io.tally import note_lost, note_read
 from pipeline.strip import Segment, Strip
 
 __all__ = ["read_lines", "read_segment"]
@@ -68,7 +69,9 @@ def read_lines(
             logger.warning(
                 "strip %s: lines %d to %d have no data: %s", strip.name, first, last - 1, error
             )
+            note_lost(last - first)
             continue
+        note_read(piece.nbytes)
         pieces.append((first - start, piece))
     n_lines = stop - start
     if len(pieces) == 1 and len(pieces[0][1]) == n_lines:

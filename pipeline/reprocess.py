@@ -1,0 +1,177 @@
+"""A season done again after a change: what the change touches is made anew, the rest stands.
+
+New products grow in a folder of their own, with hard links for what stands; a run that is killed
+goes on there. Only when they are whole do they take the place of the old ones.
+"""
+
+import shutil
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.config import Config
+from pipeline.errors import ProductError
+from pipeline.graph import InlineRunner, Runner
+from pipeline.io.atomic import explain_failure, write_bytes
+from pipeline.io.runlock import hold_lock
+from pipeline.io.store import Store, link_file
+from pipeline.reduction import carry_out, take_inventory
+from pipeline.run import PlanRow, ReductionSummary, Run
+
+__all__ = ["Reprocessed", "plan_reprocessing", "reprocess_folder"]
+
+NEXT, PREVIOUS = ".next", "previous"
+_WHOLE = ".whole"  # marks new products that wait for nothing but the exchange
+# Made by hand or by `season`, not by a reduction: they go along as they are.
+_CARRIED = ("calibration/register*.toml", "calibration/season/*")
+
+
+@dataclass(frozen=True)
+class Reprocessed:
+    """What was done.
+
+    Parameters
+    ----------
+    summary : ReductionSummary
+        Steps that were done and that stood, losses, raw bytes read.
+    exchanged : bool
+        The new products have taken the place of the old ones.
+    seconds : float
+        Wall time.
+    """
+
+    summary: ReductionSummary
+    exchanged: bool
+    seconds: float
+
+
+def _need_products(out: Path) -> None:
+    if not (out / "work").is_dir() and not (out / NEXT).is_dir():
+        msg = f"{out}: holds no products to begin with; run `driftloom reduce` first"
+        raise ProductError(msg)
+
+
+def plan_reprocessing(
+    config: Config, raw: Path, out: Path, *, nights: list[str] | None = None
+) -> list[PlanRow]:
+    """Tell what a reprocessing would do, and why; nothing is written.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory, as it is now.
+    raw : Path
+        Folder of segments.
+    out : Path
+        Folder of products.
+    nights : list of str, optional
+        Only these nights.
+
+    Returns
+    -------
+    list of PlanRow
+        In the order of the steps.
+
+    Raises
+    ------
+    RawError, ConfigError
+        As for a reduction.
+    ProductError
+        If there are no products yet.
+    """
+    _need_products(out)
+    inventory, strips = take_inventory(config, raw, nights)
+    base = out if (out / NEXT).is_dir() else None
+    store = Store(out / NEXT if base else out, base=base, frozen=True)
+    run = Run(config, store.root, InlineRunner(), store, home=out)
+    return carry_out(run, inventory, strips).rows
+
+
+def reprocess_folder(
+    config: Config,
+    raw: Path,
+    out: Path,
+    *,
+    runner: Runner,
+    keep_previous: bool = True,
+    accept_losses: bool = False,
+) -> Reprocessed:
+    """Make anew what a change touches, and exchange the products when the new ones are whole.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory, as it is now.
+    raw : Path
+        Folder of segments.
+    out : Path
+        Folder of products. While the work goes on the new ones are in its folder ``.next``.
+    runner : Runner
+        Runs the tasks.
+    keep_previous : bool
+        The old products go to the folder ``previous``; otherwise they are removed.
+    accept_losses : bool
+        Exchange even where something could not be made; otherwise the new products wait.
+
+    Returns
+    -------
+    Reprocessed
+
+    Raises
+    ------
+    RawError, ConfigError
+        As for a reduction.
+    ProductError
+        If there are no products yet, another run holds the folder, or the system refuses.
+    """
+    from pipeline.report.page import write_report
+
+    begin = time.perf_counter()
+    _need_products(out)
+    inventory, strips = take_inventory(config, raw, None)
+    new = out / NEXT
+    with hold_lock(out):
+        if (new / _WHOLE).exists():  # a run that was killed while it exchanged
+            _exchange(out, keep_previous=keep_previous)
+        new.mkdir(exist_ok=True)
+        for pattern in _CARRIED:
+            for path in sorted(out.glob(pattern)):
+                if path.is_file():
+                    link_file(path, new / path.relative_to(out))
+        if (out / "ledger.jsonl").exists() and not (new / "ledger.jsonl").exists():
+            shutil.copy2(out / "ledger.jsonl", new / "ledger.jsonl")
+        run = Run(config, new, runner, Store(new, base=out), home=out)
+        summary = carry_out(run, inventory, strips)
+        run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
+        write_report(new)
+        run.note_made(
+            "", "", "run", reason=f"{summary.raw_bytes} raw bytes read",
+            seconds=time.perf_counter() - begin,
+        )  # fmt: skip
+        whole = accept_losses or not summary.failures
+        if whole:
+            # From here on the old ones of an earlier time are not needed any more.
+            shutil.rmtree(out / PREVIOUS, ignore_errors=True)
+            write_bytes(new / _WHOLE, b"")
+            _exchange(out, keep_previous=keep_previous)
+    return Reprocessed(summary, whole, time.perf_counter() - begin)
+
+
+def _exchange(out: Path, *, keep_previous: bool) -> None:
+    """Put new products in the place of old ones, entry by entry; may be begun again anywhere."""
+    new, old = out / NEXT, out / PREVIOUS
+    try:
+        old.mkdir(exist_ok=True)
+        for path in sorted(new.iterdir()):
+            if path.name == _WHOLE:
+                continue
+            place = out / path.name
+            if place.exists():
+                place.rename(old / path.name)
+            path.rename(place)
+        (new / _WHOLE).unlink(missing_ok=True)
+        new.rmdir()
+        if not keep_previous:
+            shutil.rmtree(old)
+    except OSError as error:
+        raise explain_failure(out, error) from error

@@ -1,0 +1,586 @@
+"""One run over a folder of products: does what is missing, and takes the rest as it stands.
+
+A job is a task with the slot where its outcome is kept and the recipe that it must have. With a
+frozen store nothing is done: the same steps then only tell what would be done, and why.
+"""
+
+import hashlib
+import pickle
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.config import Config
+from pipeline.errors import ProductError, ReferenceCatalogueError
+from pipeline.graph import InlineRunner, Outcome, Runner, Task
+from pipeline.io.ledger import Ledger, read_ledger
+from pipeline.io.provenance import Provenance, make_provenance
+from pipeline.io.reference import ReferenceCatalogue, read_reference
+from pipeline.io.store import Entry, Store
+from pipeline.recipes import STEPS, Recipe, base_parts, compare_recipes, raw_parts, reference_part
+from pipeline.strip import Strip
+from pipeline.tasks.options import StageOptions, make_options
+
+__all__ = ["Job", "Made", "PlanRow", "ReductionSummary", "Run", "StripMade", "StripRow"]
+
+STANDS = "stands"
+
+
+@dataclass(frozen=True)
+class StripRow:
+    """One line of the summary of a run."""
+
+    night: str
+    strip: str
+    n_lines: int
+    n_sources: int
+    rms_line: float
+    rms_column: float
+    zero_point: float
+
+
+@dataclass
+class PlanRow:
+    """What a run does, or would do, for one step of one strip.
+
+    Parameters
+    ----------
+    step, night, where : str
+        Step; night; strip, or what else the step is about.
+    n_todo, n_stands : int
+        Tasks to be done, and tasks whose outcome stands.
+    reasons : list of str
+        Why they are to be done.
+    seconds : float
+        How long that takes one worker, from the ledger; NaN where it was never done.
+    """
+
+    step: str
+    night: str
+    where: str
+    n_todo: int = 0
+    n_stands: int = 0
+    reasons: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+
+@dataclass
+class ReductionSummary:
+    """What a run did.
+
+    Parameters
+    ----------
+    strips : list of StripRow
+        Strips with a catalogue.
+    n_tiles, n_stacks, n_deep : int
+        Epoch tiles, stacks, and sources of the deep catalogue.
+    problems : list of str
+        What the reader should know; nothing was lost.
+    failures : list of str
+        What could not be done, and why.
+    rows : list of PlanRow
+        Step by step: what was done, and what stood.
+    raw_bytes : int
+        Bytes of raw pixels read.
+    """
+
+    strips: list[StripRow] = field(default_factory=list)
+    n_tiles: int = 0
+    n_stacks: int = 0
+    n_deep: int = 0
+    problems: list[str] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+    rows: list[PlanRow] = field(default_factory=list)
+    raw_bytes: int = 0
+
+    @property
+    def n_todo(self) -> int:
+        """Tasks that were done, or would be."""
+        return sum(row.n_todo for row in self.rows)
+
+    def note(self, *texts: str) -> None:
+        """Add problems, each once."""
+        for text in texts:
+            if text not in self.problems:
+                self.problems.append(text)
+
+    def fail(self, text: str) -> None:
+        """Add a failure, once."""
+        if text not in self.failures:
+            self.failures.append(text)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A task, where its outcome is kept, and what decides about it.
+
+    Parameters
+    ----------
+    slot : str
+        Place in the store.
+    recipe : Recipe
+        What the outcome must have been made with.
+    arguments : callable
+        Gives the arguments of the task; called only when it is done.
+    night, strip : str
+        What it is about.
+    block : tuple of int, optional
+        Half-open range of lines.
+    complaint : str
+        Begins the message of a failure; made from the rest when empty.
+    """
+
+    slot: str
+    recipe: Recipe
+    arguments: Callable[[], tuple[Any, ...]]
+    night: str
+    strip: str
+    block: tuple[int, int] | None = None
+    complaint: str = ""
+
+
+class Made:
+    """An outcome at hand or on disk, read when it is asked for.
+
+    Parameters
+    ----------
+    key : str
+        What the recipes of later steps quote.
+    facts : mapping
+        What is known of it without reading it.
+    load : callable, optional
+        Reads it; absent where it is only planned.
+    """
+
+    def __init__(
+        self, key: str, facts: Mapping[str, Any], load: Callable[[], Any] | None = None
+    ) -> None:
+        self.key = key
+        self.facts = facts
+        self._load = load
+        self._value: Any = None
+        self._known = False
+
+    def __repr__(self) -> str:
+        return f"<Made {self.key[:8]}, {'planned' if self.planned else 'done'}>"
+
+    @property
+    def planned(self) -> bool:
+        """True where nothing was done yet, in a run that only looks."""
+        return self._load is None
+
+    @property
+    def value(self) -> Any:
+        """The outcome."""
+        assert self._load is not None
+        if not self._known:
+            self._value, self._known = self._load(), True
+        return self._value
+
+    def release(self) -> None:
+        """Forget the outcome until it is asked for again."""
+        self._value, self._known = None, False
+
+
+@dataclass(frozen=True)
+class StripMade:
+    """Outcomes of the blocks of a strip, in order of line.
+
+    Parameters
+    ----------
+    key : str
+        What the recipes of later steps quote; it does not depend on how the strip is cut.
+    blocks : tuple of Made
+        Those that there are.
+    n_missing : int
+        Blocks that failed.
+    """
+
+    key: str
+    blocks: tuple[Made, ...]
+    n_missing: int
+
+    @property
+    def values(self) -> list[Any]:
+        """Outcomes of all blocks."""
+        return [b.value for b in self.blocks]
+
+
+def blocks_of(strip: Strip, block_lines: int) -> list[tuple[int, int]]:
+    """Half-open ranges of lines that cut a strip into blocks.
+
+    Parameters
+    ----------
+    strip : Strip
+        The strip.
+    block_lines : int
+        A multiple of 256.
+
+    Returns
+    -------
+    list of (int, int)
+    """
+    return [
+        (start, min(start + block_lines, strip.n_lines))
+        for start in range(0, strip.n_lines, block_lines)
+    ]
+
+
+def strip_slot(strip: Strip, step: str) -> str:
+    """Slot of a step of a strip."""
+    return f"{strip.night}/{strip.name}/{step}"
+
+
+def _same(value: Any) -> Any:
+    return value
+
+
+def _nothing(_: Any) -> dict[str, Any]:
+    return {}
+
+
+def _no_products(_: Any) -> Iterable[Path]:
+    return ()
+
+
+class Run:
+    """What every step of a run needs, and what it leaves behind.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+    out : Path
+        Folder that the products are written to.
+    runner : Runner
+        Runs the tasks.
+    store : Store
+        Of `out`; a frozen one makes this a plan.
+    home : Path
+        Folder of products as its user knows it: where calibrations are chosen from.
+    """
+
+    def __init__(
+        self, config: Config, out: Path, runner: Runner, store: Store, *, home: Path
+    ) -> None:
+        self.config = config
+        self.options: StageOptions = make_options(config)
+        self.out = out
+        self.home = home
+        self.runner = runner
+        self.store = store
+        self.ledger = Ledger(out / "ledger.jsonl")
+        self.summary = ReductionSummary()
+        self._catalogues: dict[str, ReferenceCatalogue | None] = {}
+        self._provenances: dict[str, Provenance] = {}
+        self._base: dict[str, dict[str, str]] = {}
+        self._raw: dict[str, dict[str, str]] = {}
+        self._reference = ""
+        self._rows: dict[tuple[str, str, str], PlanRow] = {}
+        self._lost: dict[tuple[str, str], int] = {}
+        self._times = _read_times(home / "ledger.jsonl")
+
+    @property
+    def frozen(self) -> bool:
+        """True where nothing is done."""
+        return self.store.frozen
+
+    def note_made(self, night: str, strip: str, step: str, state: str = "ok", **rest: Any) -> None:
+        """Write to the ledger, except in a plan."""
+        if not self.frozen:
+            self.ledger.record(night=night, strip=strip, step=step, state=state, **rest)  # type: ignore[arg-type]
+
+    def catalogue(self, filter_name: str) -> ReferenceCatalogue | None:
+        """Reference catalogue of a filter, read once; None, with a note, where there is none."""
+        if filter_name not in self._catalogues:
+            try:
+                self._catalogues[filter_name] = read_reference(self.config, filter_name)
+            except ReferenceCatalogueError as error:
+                self._catalogues[filter_name] = None
+                self.summary.fail(
+                    f"filter {filter_name}: {error}. Strips get catalogues in pixels only"
+                )
+        return self._catalogues[filter_name]
+
+    def recipe(self, step: str, *parts: Mapping[str, str]) -> Recipe:
+        """Recipe of a step: what all its recipes share, and the parts given."""
+        if step not in self._base:
+            self._base[step] = base_parts(self.config, STEPS[step])
+        return Recipe({**self._base[step], **{k: v for p in parts for k, v in p.items()}})
+
+    def raw(self, strip: Strip) -> dict[str, str]:
+        """Identity of a strip's raw segments, looked at once, before anything is read of them."""
+        place = strip_slot(strip, "")
+        if place not in self._raw:
+            self._raw[place] = raw_parts(strip, self.config)
+        return self._raw[place]
+
+    def reference(self) -> dict[str, str]:
+        """Identity of the reference catalogue."""
+        self._reference = self._reference or reference_part(self.config)
+        return {"reference catalogue": self._reference}
+
+    def provenance(self, strip: Strip, calibration: Sequence[str] | None = None) -> Provenance:
+        """Where a strip's products come from.
+
+        Parameters
+        ----------
+        strip : Strip
+            Its segments are the inputs.
+        calibration : sequence of str, optional
+            Calibrations used; when given, they are remembered for the strip.
+        """
+        place = strip_slot(strip, "")
+        if calibration is not None or place not in self._provenances:
+            inputs = [
+                (name.removeprefix("raw "), text.split(", ", 1)[1].split(" ")[0])
+                for name, text in self.raw(strip).items()
+            ]
+            self._provenances[place] = make_provenance(
+                self.config, inputs=inputs, calibration=calibration or ()
+            )
+        return self._provenances[place]
+
+    def lost_lines(self, strip: Strip) -> int:
+        """Lines of a strip that its summary could not read in this run."""
+        return self._lost.get((strip.night, strip.name), 0)
+
+    def note_problems(self, made: Mapping[str, Made]) -> None:
+        """Pass on what outcomes tell their reader, by name of strip."""
+        for name, one in made.items():
+            self.summary.note(*(f"{name}: {text}" for text in one.facts.get("problems", ())))
+
+    def open_row(self, step: str, night: str, where: str) -> None:
+        """Plan tasks whose number shows only when the steps before are done."""
+        row = self._row(step, night, where)
+        row.reasons.append("upstream: how many shows then")
+
+    def _row(self, step: str, night: str, where: str) -> PlanRow:
+        place = (step, night, where)
+        if place not in self._rows:
+            self._rows[place] = PlanRow(step, night, where)
+            self.summary.rows.append(self._rows[place])
+        return self._rows[place]
+
+    def fulfil(
+        self,
+        step: str,
+        function: Callable[..., Any],
+        jobs: Sequence[Job],
+        *,
+        label: str,
+        common: tuple[Any, ...] = (),
+        here: bool = False,
+        pack: Callable[[Any], Any] = _same,
+        unpack: Callable[[Any], Any] = _same,
+        facts: Callable[[Any], Mapping[str, Any]] = _nothing,
+        products: Callable[[Any], Iterable[Path]] = _no_products,
+    ) -> dict[str, Made]:
+        """Have the outcomes of jobs: those that stand as they are, the others made now.
+
+        Parameters
+        ----------
+        step : str
+            As in the ledger.
+        function : callable
+            Of the tasks.
+        jobs : sequence of Job
+            What is wanted.
+        label : str
+            For the display of progress.
+        common : tuple
+            Arguments that all tasks share.
+        here : bool
+            Do it in this process, one after the other.
+        pack, unpack : callable
+            Turn an outcome into what is kept, and back: no path of this folder may be kept.
+        facts, products : callable
+            What is noted with an outcome, and the files written with it.
+
+        Returns
+        -------
+        dict of str to Made
+            By slot; without those that failed.
+        """
+        made: dict[str, Made] = {}
+        todo: list[Job] = []
+        for job in jobs:
+            entry = self.store.find(job.slot, job.recipe.key)
+            row = self._row(step, job.night, job.strip)
+            if entry is None:
+                todo.append(job)
+                self._explain(row, job)
+                made[job.slot] = Made(job.recipe.key, {})
+            else:
+                row.n_stands += 1
+                made[job.slot] = self._standing(entry, unpack)
+        for night, strip in dict.fromkeys((j.night, j.strip) for j in jobs):
+            if not any((j.night, j.strip) == (night, strip) for j in todo):
+                self.note_made(night, strip, step, "skipped", reason=STANDS)
+        if self.frozen or not todo:
+            return made
+        self.store.clear_products(job.slot for job in todo)
+        by_slot = {job.slot: job for job in todo}
+
+        def take(outcome: Outcome) -> None:
+            job = by_slot[outcome.key]
+            self.summary.raw_bytes += outcome.raw_bytes
+            lost = outcome.lost_lines or (getattr(outcome.value, "n_lost", 0) if outcome.ok else 0)
+            self._record(outcome, job, step, lost=lost)
+            if not outcome.ok:
+                reason = f"failed last time: {outcome.error}"
+                del made[job.slot]
+                self.store.keep(
+                    job.slot, key="", components=job.recipe.parts, value=None, facts={},
+                    reason=reason,
+                )  # fmt: skip
+                return
+            value, key = outcome.value, job.recipe.key
+            noted = facts(value)
+            kept = pack(value)
+            if lost:
+                # What is made from such an outcome belongs to it, not to the recipe.
+                key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
+            self.store.keep(
+                job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
+                products=products(value),
+                reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
+            )  # fmt: skip
+            made[job.slot] = Made(key, noted, lambda: value)
+
+        runner = InlineRunner() if here else self.runner
+        # Here one at a time: what a job needs is read only when its turn comes.
+        for batch in [[job] for job in todo] if here else [todo]:
+            runner.run(
+                function, [Task(job.slot, job.arguments()) for job in batch], label=label,
+                common=common, on_outcome=take,
+            )  # fmt: skip
+        return made
+
+    def _standing(self, entry: Entry, unpack: Callable[[Any], Any]) -> Made:
+        return Made(entry.key, entry.facts, lambda: unpack(entry.load()))
+
+    def _explain(self, row: PlanRow, job: Job) -> None:
+        """Note why a job is to be done, and how long that may take."""
+        row.n_todo += 1
+        old = self.store.peek(job.slot)
+        if old is None:
+            reasons = ["never made"]
+        elif old.reason:
+            reasons = [old.reason]
+        else:
+            reasons = compare_recipes(old.components, job.recipe.parts)
+            reasons = reasons or ["its entry or a product is damaged or missing"]
+        row.reasons += [r for r in reasons if r not in row.reasons]
+        row.seconds += self._times.get(
+            (row.step, row.where), self._times.get((row.step, ""), np.nan)
+        )
+
+    def _record(self, outcome: Outcome, job: Job, step: str, *, lost: int) -> None:
+        """Write an outcome to the ledger and, where there is none, to the failures."""
+        self.note_made(
+            job.night, job.strip, step, "ok" if outcome.ok else "failed", block=job.block,
+            reason=outcome.error or "", seconds=outcome.seconds,
+        )  # fmt: skip
+        where = f", lines {job.block[0]} to {job.block[1]}" if job.block else ""
+        if not outcome.ok:
+            start = job.complaint or f"{job.strip or job.night}: {step}{where}"
+            self.summary.failures.append(f"{start}: {outcome.error}")
+        elif lost and step == "summary":
+            place = (job.night, job.strip)  # told once for the whole strip
+            self._lost[place] = self._lost.get(place, 0) + outcome.value.n_lost
+        elif lost and (job.night, job.strip) not in self._lost:
+            self.summary.fail(
+                f"{job.strip}: {step}{where}: {lost} lines could not be read, though they could "
+                "before; is a disk or a connection failing? Start again"
+            )
+
+    def fulfil_blocks(
+        self,
+        step: str,
+        function: Callable[..., Any],
+        strips: Sequence[Strip],
+        parts: Callable[[Strip], Sequence[Mapping[str, str]]],
+        arguments: Callable[[Strip, int, int], tuple[Any, ...]],
+        *,
+        label: str,
+        common: tuple[Any, ...] = (),
+        products: Callable[[Any], Iterable[Path]] = _no_products,
+        pack: Callable[[Any], Any] = _same,
+    ) -> dict[str, StripMade]:
+        """Have the outcomes of all blocks of strips.
+
+        Where all blocks of a strip stand, cut as they may be, they are taken as they are: the
+        size of blocks decides about nothing.
+
+        Returns
+        -------
+        dict of str to StripMade
+            By name of strip. A block that failed is named and left out.
+        """  # fmt: skip
+        jobs: dict[str, list[Job]] = {}
+        whole: dict[str, Recipe] = {}
+        for strip in strips:
+            recipe = whole[strip.name] = self.recipe(step, *parts(strip))
+            jobs[strip.name] = [
+                Job(
+                    slot=f"{strip_slot(strip, step)}.{start:09d}-{stop:09d}",
+                    recipe=recipe.with_parts(lines=f"{start} to {stop}"),
+                    arguments=lambda s=strip, a=start, b=stop: arguments(s, a, b),  # type: ignore[misc]
+                    night=strip.night, strip=strip.name, block=(start, stop),
+                )
+                for start, stop in self._cut(strip, step, recipe)
+            ]  # fmt: skip
+        made = self.fulfil(
+            step, function, [j for mine in jobs.values() for j in mine], label=label,
+            common=common, products=products, pack=pack,
+        )  # fmt: skip
+        found = {}
+        for name, mine in jobs.items():
+            there = [(j, made[j.slot]) for j in mine if j.slot in made]
+            key = whole[name].key
+            odd = [(j.block, m.key) for j, m in there if m.key != j.recipe.key]
+            if odd or len(there) < len(mine):
+                odd += [(j.block, "failed") for j in mine if j.slot not in made]
+                key = hashlib.sha256(f"{key} {odd}".encode()).hexdigest()
+            found[name] = StripMade(key, tuple(m for _, m in there), len(mine) - len(there))
+        return found
+
+    def _cut(self, strip: Strip, step: str, recipe: Recipe) -> list[tuple[int, int]]:
+        """Blocks of a strip: as they stand where they fill it, else of the size configured."""
+        ranges = []
+        for slot in self.store.slots(f"{strip_slot(strip, step)}."):
+            start, _, stop = slot.rpartition(".")[2].partition("-")
+            if not (start.isdigit() and stop.isdigit()):
+                continue
+            block = (int(start), int(stop))
+            entry = self.store.peek(slot)
+            if entry and entry.key == recipe.with_parts(lines=f"{block[0]} to {block[1]}").key:
+                ranges.append(block)
+        end = 0
+        for start_line, stop_line in sorted(ranges):
+            if start_line != end:
+                break
+            end = stop_line
+        if end == strip.n_lines and ranges and len(ranges) == len(set(ranges)):
+            return sorted(ranges)
+        return blocks_of(strip, self.config.detection.block_lines)
+
+
+def _read_times(path: Path) -> dict[tuple[str, str], float]:
+    """Mean seconds of a task by step and strip, and by step alone, from a ledger."""
+    taken: dict[tuple[str, str], list[float]] = {}
+    try:
+        rows = read_ledger(path)
+    except ProductError:
+        return {}
+    for row in rows:
+        seconds = row.get("seconds")
+        if row.get("state") == "ok" and isinstance(seconds, int | float):
+            step, strip = str(row.get("step")), str(row.get("strip"))
+            for place in ((step, strip), (step, "")):
+                taken.setdefault(place, []).append(float(seconds))
+    return {place: float(np.mean(values)) for place, values in taken.items()}
