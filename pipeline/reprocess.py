@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.config import Config
-from pipeline.errors import ProductError
+from pipeline.errors import DriftloomError, ProductError
 from pipeline.graph import InlineRunner, Runner
 from pipeline.io.atomic import explain_failure, write_bytes
 from pipeline.io.runlock import hold_lock
@@ -124,6 +124,7 @@ def reprocess_folder(
     ProductError
         If there are no products yet, another run holds the folder, or the system refuses.
     """
+    from pipeline.report.compare import compare_products
     from pipeline.report.page import write_report
 
     begin = time.perf_counter()
@@ -144,6 +145,11 @@ def reprocess_folder(
         summary = carry_out(run, inventory, strips)
         run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
         write_report(new)
+        try:
+            compare_products(out, new, new)
+        except (DriftloomError, ValueError) as error:
+            # The products are as good without it.
+            summary.note(f"old and new products not compared: {error}")
         run.note_made(
             "", "", "run", reason=f"{summary.raw_bytes} raw bytes read",
             seconds=time.perf_counter() - begin,

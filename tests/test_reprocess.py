@@ -106,6 +106,11 @@ def test_a_change_of_the_stacks_touches_stacks_alone(small, products):
     # strips were taken over as they were
     name = next(n for n in old if n.startswith("strips"))
     assert (products / name).samefile(products / "previous" / name)
+    # old and new are compared: strips as they were, stacks not
+    assert (products / "comparison" / "index.html").exists()
+    changes = read_table(products / "comparison" / "strips.parquet")
+    assert len(changes["strip"]) == 2
+    assert not any("not compared" in text for text in done.summary.problems)
     # and the next run finds all of it standing
     again = plan_reprocessing(config, small / "raw", products)
     assert {r.step for r in again if r.n_todo} <= {"deep catalogue"}
