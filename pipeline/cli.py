@@ -292,7 +292,9 @@ def reprocess(
         f"{done.summary.raw_bytes} bytes of raw pixels read, {done.seconds:.0f} s.",
         highlight=False,
     )
-    if not done.exchanged:
+    if not done.summary.n_todo:
+        console.print("Everything stands.", highlight=False)
+    elif not done.exchanged:
         complaints.print(
             f"The old products stand; the new ones wait in {out / '.next'}. Mend what failed and "
             "start again, or give --accept-losses.",

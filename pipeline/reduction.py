@@ -15,6 +15,7 @@ import numpy as np
 
 from pipeline.config import Config
 from pipeline.errors import CalibrationError, RawError
+from pipeline.exchange import finish_exchange
 from pipeline.geometry.match import References
 from pipeline.graph import Runner
 from pipeline.io.raw import RawInventory, find_strips
@@ -526,6 +527,7 @@ def reduce_folder(
     inventory, strips = take_inventory(config, raw, nights)
     out.mkdir(parents=True, exist_ok=True)
     with hold_lock(out):
+        finish_exchange(out)  # of a reprocessing that was killed on the way
         run = Run(config, out, runner, Store(out), home=out)
         have = ", ".join(sorted({s.night for s in inventory.strips}))
         for night in sorted(set(nights or ()) - {s.night for s in strips}):

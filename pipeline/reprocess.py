@@ -11,17 +11,17 @@ from pathlib import Path
 
 from pipeline.config import Config
 from pipeline.errors import DriftloomError, ProductError
+from pipeline.exchange import NEXT, exchange, finish_exchange
 from pipeline.graph import InlineRunner, Runner
-from pipeline.io.atomic import explain_failure, write_bytes
+from pipeline.io.raw import RawInventory
 from pipeline.io.runlock import hold_lock
 from pipeline.io.store import Store, link_file
 from pipeline.reduction import carry_out, take_inventory
 from pipeline.run import PlanRow, ReductionSummary, Run
+from pipeline.strip import Strip
 
 __all__ = ["Reprocessed", "plan_reprocessing", "reprocess_folder"]
 
-NEXT, PREVIOUS = ".next", "previous"
-_WHOLE = ".whole"  # marks new products that wait for nothing but the exchange
 # Made by hand or by `season`, not by a reduction: they go along as they are.
 _CARRIED = ("calibration/register*.toml", "calibration/season/*")
 
@@ -35,7 +35,8 @@ class Reprocessed:
     summary : ReductionSummary
         Steps that were done and that stood, losses, raw bytes read.
     exchanged : bool
-        The new products have taken the place of the old ones.
+        New products have taken the place of old ones in this run; where there was nothing to do,
+        only if a run before it was killed while it exchanged them.
     seconds : float
         Wall time.
     """
@@ -81,10 +82,17 @@ def plan_reprocessing(
     """
     _need_products(out)
     inventory, strips = take_inventory(config, raw, nights)
+    return _plan(config, out, inventory, strips).rows
+
+
+def _plan(
+    config: Config, out: Path, inventory: RawInventory, strips: list[Strip]
+) -> ReductionSummary:
+    """Go through all steps without doing any; begun products count as well."""
     base = out if (out / NEXT).is_dir() else None
     store = Store(out / NEXT if base else out, base=base, frozen=True)
     run = Run(config, store.root, InlineRunner(), store, home=out)
-    return carry_out(run, inventory, strips).rows
+    return carry_out(run, inventory, strips)
 
 
 def reprocess_folder(
@@ -132,8 +140,12 @@ def reprocess_folder(
     inventory, strips = take_inventory(config, raw, None)
     new = out / NEXT
     with hold_lock(out):
-        if (new / _WHOLE).exists():  # a run that was killed while it exchanged
-            _exchange(out, keep_previous=keep_previous)
+        finished = finish_exchange(out)  # of a run that was killed on the way
+        if not new.exists():
+            summary = _plan(config, out, inventory, strips)
+            if not summary.n_todo:
+                # An exchange for nothing would cost the products before the last change.
+                return Reprocessed(summary, finished, time.perf_counter() - begin)
         new.mkdir(exist_ok=True)
         for pattern in _CARRIED:
             for path in sorted(out.glob(pattern)):
@@ -143,7 +155,7 @@ def reprocess_folder(
             shutil.copy2(out / "ledger.jsonl", new / "ledger.jsonl")
         run = Run(config, new, runner, Store(new, base=out), home=out)
         summary = carry_out(run, inventory, strips)
-        run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
+        run.store.prune([""])  # a run before this one may have wanted other things
         write_report(new)
         try:
             compare_products(out, new, new)
@@ -156,28 +168,5 @@ def reprocess_folder(
         )  # fmt: skip
         whole = accept_losses or not summary.failures
         if whole:
-            # From here on the old ones of an earlier time are not needed any more.
-            shutil.rmtree(out / PREVIOUS, ignore_errors=True)
-            write_bytes(new / _WHOLE, b"")
-            _exchange(out, keep_previous=keep_previous)
+            exchange(out, keep_previous=keep_previous)
     return Reprocessed(summary, whole, time.perf_counter() - begin)
-
-
-def _exchange(out: Path, *, keep_previous: bool) -> None:
-    """Put new products in the place of old ones, entry by entry; may be begun again anywhere."""
-    new, old = out / NEXT, out / PREVIOUS
-    try:
-        old.mkdir(exist_ok=True)
-        for path in sorted(new.iterdir()):
-            if path.name == _WHOLE:
-                continue
-            place = out / path.name
-            if place.exists():
-                place.rename(old / path.name)
-            path.rename(place)
-        (new / _WHOLE).unlink(missing_ok=True)
-        new.rmdir()
-        if not keep_previous:
-            shutil.rmtree(old)
-    except OSError as error:
-        raise explain_failure(out, error) from error

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import recipes, reprocess
+from pipeline import exchange, recipes
 from pipeline.config import load_config
 from pipeline.errors import ProductError
 from pipeline.graph import InlineRunner
@@ -73,7 +73,7 @@ def test_the_same_again_does_nothing_and_reads_no_raw_pixel(
     summary = run_reduction(small, products)
     assert reduced[1].raw_bytes > 0
     assert summary.raw_bytes == 0
-    assert {r.step for r in summary.rows if r.n_todo} <= {"deep catalogue"}
+    assert {r.step for r in summary.rows if r.n_todo} == set()
     assert [s.n_sources for s in summary.strips] == [s.n_sources for s in reduced[1].strips]
     assert_same(tables(products), before)
 
@@ -113,7 +113,7 @@ def test_a_change_of_the_stacks_touches_stacks_alone(small, products):
     assert not any("not compared" in text for text in done.summary.problems)
     # and the next run finds all of it standing
     again = plan_reprocessing(config, small / "raw", products)
-    assert {r.step for r in again if r.n_todo} <= {"deep catalogue"}
+    assert {r.step for r in again if r.n_todo} == set()
 
 
 KILLED = """
@@ -156,7 +156,7 @@ def test_a_killed_reprocessing_ends_as_one_that_was_not(small, products, run_red
 
 def test_an_exchange_that_is_broken_off_is_taken_up_again(small, products, monkeypatch):
     config = configured(small, stack__clip=6.0)
-    real, calls = Path.rename, []
+    real, calls, old = Path.rename, [], tables(products)
 
     def rename(self, target):
         calls.append(self)
@@ -164,14 +164,19 @@ def test_an_exchange_that_is_broken_off_is_taken_up_again(small, products, monke
             raise KeyboardInterrupt
         return real(self, target)
 
-    monkeypatch.setattr(reprocess.Path, "rename", rename)
+    monkeypatch.setattr(exchange.Path, "rename", rename)
     with pytest.raises(KeyboardInterrupt):
         reprocess_folder(config, small / "raw", products, runner=InlineRunner())
     monkeypatch.undo()
     done = reprocess_folder(config, small / "raw", products, runner=InlineRunner())
     assert done.exchanged
-    assert {r.step for r in done.summary.rows if r.n_todo} <= {"deep catalogue"}
-    assert tables(products)
+    assert done.summary.n_todo == 0
+    assert tables(products).keys() == old.keys()
+    # What was there before the change is still there, not what the change made.
+    assert_same(tables(products / "previous"), old)
+    once_more = reprocess_folder(config, small / "raw", products, runner=InlineRunner())
+    assert not once_more.exchanged
+    assert_same(tables(products / "previous"), old)
 
 
 def test_damage_is_found_and_costs_only_itself(small, products):
@@ -181,7 +186,7 @@ def test_damage_is_found_and_costs_only_itself(small, products):
     tile.unlink()
     rows = plan_reprocessing(configured(small), small / "raw", products)
     todo = {r.step: r for r in rows if r.n_todo}
-    assert set(todo) <= {"measure", "tiles", "deep catalogue"}
+    assert set(todo) == {"measure", "tiles"}
     assert todo["measure"].n_todo == 1
     assert todo["tiles"].n_todo == 1
     assert "its entry or a product is damaged or missing" in todo["tiles"].reasons
@@ -198,7 +203,7 @@ def test_another_raw_file_touches_its_strip_alone(small, products, tmp_path):
     raw = tmp_path / "raw"
     shutil.copytree(small / "raw", raw)
     rows = plan_reprocessing(configured(small), raw, products)
-    assert {r.step for r in rows if r.n_todo} <= {"deep catalogue"}
+    assert {r.step for r in rows if r.n_todo} == set()
     chosen = next(r for r in rows if r.step == "catalogue")
     path = next(p for p in sorted(raw.iterdir()) if chosen.where in p.name)
     os.utime(path, ns=(1, 1))

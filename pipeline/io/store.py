@@ -188,7 +188,7 @@ class Store:
             if root is None:
                 continue
             folder = root / FOLDER
-            parent = (folder / prefix).parent if not prefix.endswith("/") else folder / prefix
+            parent = folder / prefix.rpartition("/")[0]
             for path in parent.rglob(f"*{_SUFFIX}") if parent.is_dir() else ():
                 name = path.relative_to(folder).as_posix().removesuffix(_SUFFIX)
                 if name.startswith(prefix):

@@ -269,7 +269,7 @@ def write_report(out: Path) -> Path:
     folder = out / "report"
     folder.mkdir(parents=True, exist_ok=True)
     ledger = read_ledger(out / "ledger.jsonl") if (out / "ledger.jsonl").exists() else []
-    failed = [row for row in ledger if row.get("state") == "failed"]
+    failed = _still_failed(ledger)
     overview = Section("overview", "Overview")
     if strips:
         overview.tables.append(_summarise_strips(strips))
@@ -292,6 +292,32 @@ def write_report(out: Path) -> Path:
     html = page.render(title=f"{name}: drift scans reduced", lead=lead, sections=sections)
     write_text(folder / "index.html", html)
     return folder / "index.html"
+
+
+def _still_failed(ledger: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Failures that no later run came by: it would have tried again and told what became of it."""
+    failed: list[dict[str, Any]] = []
+    run: list[dict[str, Any]] = []
+
+    def close() -> None:
+        places = {(row.get("night"), row.get("strip")) for row in run}
+        # Files are checked in every run, whatever nights it is about.
+        failed[:] = [
+            row
+            for row in failed
+            if row.get("step") != "check" and (row.get("night"), row.get("strip")) not in places
+        ]
+        failed.extend(row for row in run if row.get("state") == "failed")
+        run.clear()
+
+    for row in ledger:
+        if row.get("step") == "run":
+            close()
+        else:
+            run.append(row)
+    if run:
+        close()
+    return failed
 
 
 def _observatory(out: Path) -> str:
