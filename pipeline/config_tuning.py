@@ -155,6 +155,13 @@ class TilesConfig(Section):
         ge=1900, le=2200,
     )  # fmt: skip
     filters: tuple[Text, ...] = key("Filters that get tiles; all when empty", default=())
+    # Not done unless asked for: it costs tenths of a magnitude of depth in fits that take the
+    # noise for white, and crowded stars run together.
+    equalise: Literal["off", "broadest", "centre"] = key(
+        "Point spread of tiles: as the strip's columns have it (off), or one for all columns: "
+        "the narrowest that all reach, or restored towards the least smeared column's",
+        default="off",
+    )
 
     @model_validator(mode="after")
     def _check_together(self) -> Self:

@@ -107,7 +107,14 @@ STEPS = {
             ),
         ),
         Step("calibrated strip", (*_READING, *_COSMIC, "observatory", "products.compress_masks")),
-        Step("tiles", (*_GRID, *_READING, *_COSMIC, "observatory", "products.compress_masks")),
+        Step("equalisation", ("tiles.equalise",)),
+        Step(
+            "tiles",
+            (
+                *_GRID, *_READING, *_COSMIC, "observatory", "products.compress_masks",
+                "tiles.equalise",
+            ),
+        ),
         Step(
             "stack",
             (

@@ -13,6 +13,7 @@ from pipeline.run import Job, Made, Run, strip_slot
 from pipeline.strip import Strip
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.deep import TieStars
+from pipeline.tasks.equalisation import equalisation_path, prepare_equaliser
 from pipeline.tasks.stacks import StackInput, StackOutput, merge_deep, stack_tile
 from pipeline.tasks.tiles import EpochTile, make_grid, plan_tiles, rectify_tile
 
@@ -61,7 +62,33 @@ def _group_tiles(run: Run, made: Made) -> dict[int, list[Tile]]:
     return dict(sorted(groups.items()))
 
 
-def _jobs_of(run: Run, strip: Strip, made: Made) -> list[Job]:
+def _equalisers(run: Run, results: Sequence[tuple[Strip, Made]]) -> dict[str, Made]:
+    """Kernels of strips whose tiles are equalised, by name of strip."""
+    if run.config.tiles.equalise == "off":
+        return {}
+    jobs = [
+        Job(
+            strip_slot(strip, "equalisation"),
+            run.recipe("equalisation", {"upstream catalogue": made.key}),
+            lambda s=strip, m=made: (m.value, run.provenance(s)),  # type: ignore[misc]
+            strip.night, strip.name,
+        )
+        for strip, made in results
+    ]  # fmt: skip
+    slots = {job.slot: strip for job, (strip, _) in zip(jobs, results, strict=True)}
+    found = run.fulfil(
+        "equalisation", prepare_equaliser, jobs, label="equalisation",
+        common=(run.config, str(run.out)), facts=lambda v: {"problems": list(v[1])},
+        products=lambda v: [equalisation_path(run.out, *v[2])],
+    )  # fmt: skip
+    for _, made in results:
+        made.release()
+    named = {slots[slot].name: made for slot, made in found.items()}
+    run.note_problems(named)
+    return named
+
+
+def _jobs_of(run: Run, strip: Strip, made: Made, equaliser: Made | None) -> list[Job]:
     """Tasks that fill the tiles of a strip; in a plan, as they were last time."""
     prefix = strip_slot(strip, "tiles.")
 
@@ -69,6 +96,8 @@ def _jobs_of(run: Run, strip: Strip, made: Made) -> list[Job]:
         slot: str, names: Sequence[str], arguments: Callable[[], tuple[Any, ...]]
     ) -> Job:  # fmt: skip
         parts = {"upstream catalogue": made.key, "tiles": ", ".join(names)}
+        if equaliser is not None:
+            parts["upstream equalisation"] = equaliser.key
         return Job(slot, run.recipe("tiles", parts), arguments, strip.night, strip.name)
 
     if made.planned:
@@ -82,7 +111,8 @@ def _jobs_of(run: Run, strip: Strip, made: Made) -> list[Job]:
         return jobs
 
     def arguments(tiles: list[Tile]) -> tuple[Any, ...]:
-        return made.value, run.provenance(strip), tiles
+        kernels = None if equaliser is None else equaliser.value[0]
+        return made.value, run.provenance(strip), tiles, kernels
 
     return [
         job(f"{prefix}{number}", [t.name for t in tiles], lambda t=tiles: arguments(t))  # type: ignore[misc]
@@ -105,14 +135,20 @@ def fill_tiles(run: Run, results: Sequence[tuple[Strip, Made]]) -> list[TileMade
     list of TileMade
     """
     wanted = run.config.tiles.filters
-    jobs: list[tuple[Strip, Job]] = []
+    tiled: list[tuple[Strip, Made]] = []
     for strip, made in results:
         if not made.planned and not made.facts["placed"]:
             run.summary.note(f"{strip.name}: no tiles, since it has no positions or magnitudes")
             continue
         if wanted and strip.filter not in wanted:
             continue
-        jobs += [(strip, j) for j in _jobs_of(run, strip, made)]
+        tiled.append((strip, made))
+    equalisers = _equalisers(run, tiled)
+    jobs: list[tuple[Strip, Job]] = []
+    for strip, made in tiled:
+        if run.config.tiles.equalise != "off" and strip.name not in equalisers:
+            continue  # its failure has been told
+        jobs += [(strip, j) for j in _jobs_of(run, strip, made, equalisers.get(strip.name))]
         made.release()
 
     def pack(epochs: tuple[EpochTile, ...]) -> tuple[EpochTile, ...]:

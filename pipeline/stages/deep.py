@@ -21,6 +21,7 @@ from pipeline.stages.apertures import (
     measure_total,
 )
 from pipeline.stages.cutouts import Cutouts, isolate_sources
+from pipeline.stages.deep_noise import LocalNoise
 from pipeline.stages.deep_tile import (
     DeepTile,
     NoiseFactors,
@@ -144,6 +145,7 @@ def find_tile_psf(
     *,
     photon_variance: float,
     options: DeepOptions,
+    local: LocalNoise | None = None,
 ) -> TilePsf:
     """Detect a tile's stars and correct its predicted point spread by the bright isolated ones.
 
@@ -157,20 +159,14 @@ def find_tile_psf(
         Variance per unit flux of the sources' own light, see `measure_deep`.
     options : DeepOptions
         Tuning.
+    local : LocalNoise, optional
+        Where the noise is correlated by more than the resampling.
 
     Returns
     -------
     TilePsf
     """
-    tile = prepare_tile(
-        flux,
-        variance,
-        mask,
-        predicted,
-        photon_variance=photon_variance,
-        sky_options=options.sky,
-        min_weight=options.detect.min_weight,
-    )
+    tile = _prepare(flux, variance, mask, predicted, photon_variance, local, options)
     if tile is None:
         return predicted
     found = detect_sources(tile, predicted, options=options.detect)
@@ -192,7 +188,7 @@ def find_tile_psf(
         found.line[chosen],
         found.flux[chosen],
         predicted=predicted,
-        photon_variance=tile.photon,
+        photon_variance=float(np.mean(tile.photon)),
         options=options.psf,
     )
 
@@ -207,6 +203,7 @@ def measure_deep(
     photon_variance: float,
     in_core: Callable[[FloatArray, FloatArray], NDArray[np.bool_]] | None,
     options: DeepOptions,
+    local: LocalNoise | None = None,
 ) -> DeepCatalogue:
     """Detect and measure the sources of a stacked tile.
 
@@ -227,6 +224,8 @@ def measure_deep(
         Given x and y (px, fitted positions) says which sources the tile owns; None keeps all.
     options : DeepOptions
         Tuning.
+    local : LocalNoise, optional
+        Where the noise is correlated by more than the resampling.
 
     Returns
     -------
@@ -245,15 +244,7 @@ def measure_deep(
     if not photon_variance >= 0:
         msg = f"photon_variance must not be negative, got {photon_variance}"
         raise ValueError(msg)
-    tile = prepare_tile(
-        flux,
-        variance,
-        mask,
-        psf,
-        photon_variance=photon_variance,
-        sky_options=options.sky,
-        min_weight=options.detect.min_weight,
-    )
+    tile = _prepare(flux, variance, mask, psf, photon_variance, local, options)
     if tile is None:
         return DeepCatalogue(_empty_table(), NoiseFactors(np.ones(1), np.ones(1)))
     found = detect_sources(tile, psf, options=options.detect)
@@ -312,12 +303,51 @@ def measure_deep(
     _add_fit(table, fitted.select(kept), found.select(kept))
     # single pixels have the variance of the variance image: the factor belongs to sums
     table["chi2"] = table["chi2"] * tile.factor**2
+    if local is not None:
+        _localise(table, local, radius)
     _add_pixels(table, tile, n_used, mask)
     for name in ("flux_psf", "flux_aperture", "flux_total"):
         table[name] = table[name] * tile.unit
         table[f"{name}_err"] = table[f"{name}_err"] * tile.unit
     table["peak"] = table["peak"] * tile.unit
     return DeepCatalogue({name: table[name] for name in _empty_table()}, noise)
+
+
+def _prepare(
+    flux: NDArray[np.float32],
+    variance: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+    psf: TilePsf,
+    photon_variance: float,
+    local: LocalNoise | None,
+    options: DeepOptions,
+) -> DeepTile | None:
+    common: dict[str, Any] = {
+        "sky_options": options.sky, "min_weight": options.detect.min_weight
+    }  # fmt: skip
+    if local is None:
+        return prepare_tile(flux, variance, mask, psf, photon_variance=photon_variance, **common)
+    return prepare_tile(
+        flux,
+        variance * local.variance_factor,
+        mask,
+        psf,
+        photon_variance=photon_variance * local.photon_factor,
+        wide_factor=local.wide,
+        **common,
+    )
+
+
+def _localise(table: dict[str, NDArray], local: LocalNoise, radius: float) -> None:
+    """Errors of apertures where their noise changes across the tile, in place."""
+    y, x = table["y"], table["x"]
+    size = np.sqrt(table["semi_major"] * table["semi_minor"])
+    size = np.where(np.isfinite(size), size, radius)
+    table["flux_aperture_err"] = table["flux_aperture_err"] * local.circle_ratio(radius, y, x)
+    table["flux_total_err"] = table["flux_total_err"] * local.circle_ratio(size, y, x)
+    row = np.clip(np.rint(y).astype(int), 0, local.variance_factor.shape[0] - 1)
+    column = np.clip(np.rint(x).astype(int), 0, local.variance_factor.shape[1] - 1)
+    table["chi2"] = table["chi2"] * local.variance_factor[row, column]
 
 
 def _measure(

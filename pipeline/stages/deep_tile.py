@@ -102,7 +102,7 @@ class DeepTile:
         Pixels of sources.
     sky, sky_err : ndarray
         Residual sky that was subtracted, in the tile's own unit.
-    photon : float
+    photon : float or ndarray of shape (nx,)
         Variance per unit flux of the sources' own light in one pixel.
     unit : float
         The tile's flux is this times the flux here.
@@ -116,7 +116,7 @@ class DeepTile:
     source: NDArray[np.bool_]
     sky: FloatArray
     sky_err: FloatArray
-    photon: float
+    photon: float | FloatArray
     unit: float
     factor: float
 
@@ -127,9 +127,10 @@ def prepare_tile(
     mask: NDArray[np.uint16],
     psf: TilePsf,
     *,
-    photon_variance: float,
+    photon_variance: float | FloatArray,
     sky_options: SkyOptions,
     min_weight: float,
+    wide_factor: float = 4.0,
 ) -> DeepTile | None:
     """Scale a tile, subtract its residual sky, and find its noise factor.
 
@@ -139,12 +140,14 @@ def prepare_tile(
         Stacked tile; nonzero or not finite is bad.
     psf : TilePsf
         Point spread, or a guess of it.
-    photon_variance : float
+    photon_variance : float or ndarray of shape (nx,)
         Variance per unit flux of the sources' own light.
     sky_options : SkyOptions
         Tuning.
     min_weight : float
         As in `DetectOptions`.
+    wide_factor : float
+        Variance of a wide sum over that of its pixels; resampled pixels are correlated two by two.
 
     Returns
     -------
@@ -172,8 +175,8 @@ def prepare_tile(
             fh=3,
         )
         sky = background.back().astype(float)
-        # the spread of the mesh over the number of its pixels, which are correlated two by two
-        sky_err = 2.0 * background.rms().astype(float) / sky_options.mesh
+        # the spread of the mesh over the number of its independent pixels
+        sky_err = np.sqrt(wide_factor) * background.rms().astype(float) / sky_options.mesh
         clean = np.where(bad, 0.0, image - sky).astype(np.float32)
         values = _filter(clean, noise, bits, psf, min_weight)
         quiet = values[np.isfinite(values) & ~source & ~bad]

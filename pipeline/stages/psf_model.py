@@ -32,6 +32,7 @@ __all__ = [
     "make_psf_model",
     "moffat_transform",
     "place_nodes",
+    "spline_image",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -326,9 +327,36 @@ class PsfModel:
             return self._grids[key]
         os_ = self.oversample
         size = 2 * (self.half_size + BOX_MARGIN) * os_
+        v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
+        transform = self._transform(self._seeing(width, v), node, size)
+        grid = spline_image(transform, half_size=self.half_size, oversample=os_)
+        self._grids[key] = grid
+        return grid
+
+    def transform(self, fwhm: float, node: int, size: int) -> NDArray[np.complex128]:
+        """Fourier transform of the image of a star on the centre of a pixel, pixel included.
+
+        Parameters
+        ----------
+        fwhm : float
+            Seeing, px.
+        node : int
+            Which of the column nodes.
+        size : int
+            Points a side of the periodic box, `oversample` to a pixel; even.
+
+        Returns
+        -------
+        ndarray of shape (size, size // 2 + 1)
+            At the frequencies of ``numpy.fft.rfft2``; 1 at zero.
+        """
+        v = np.fft.rfftfreq(size, 1.0 / self.oversample).astype(np.float64)
+        return self._transform(_round_transform(v, fwhm, self.beta), node, size)
+
+    def _transform(self, quarter: FloatArray, node: int, size: int) -> NDArray[np.complex128]:
+        os_ = self.oversample
         u = np.fft.fftfreq(size, 1.0 / os_)
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
-        quarter = self._seeing(width, v)
         fold = np.abs(np.arange(size) - size * (np.arange(size) > size // 2))
         transform = quarter[fold, :].astype(complex)
         w = self.path_weight[node]
@@ -339,27 +367,55 @@ class PsfModel:
         if np.any(q != 0):
             quadratic = q[0] * u[:, None] ** 2 + q[2] * v**2 + 2 * q[1] * u[:, None] * v
             transform *= np.exp(-2 * np.pi**2 * quadratic)
-        # Pixel along both axes, clock along the line; then the spline's own prefilter.
-        transform *= (np.sinc(u) ** 2 / _spline_response(u / os_))[:, None]
-        transform *= np.sinc(v) / _spline_response(v / os_)
-        image = np.fft.fftshift(np.fft.irfft2(transform, s=(size, size))) * os_**2
-        half = grid_half_size(self.half_size, os_)
-        cut = slice(size // 2 - half, size // 2 + half + 1)
-        grid = np.ascontiguousarray(image[cut, cut])
-        self._grids[key] = grid
-        return grid
+        # Pixel along both axes, clock along the line.
+        transform *= (np.sinc(u) ** 2)[:, None]
+        transform *= np.sinc(v)
+        return transform
 
     def _seeing(self, width: int, frequency: FloatArray) -> FloatArray:
         key = (width, -1)
         if key not in self._grids:
-            radius = np.hypot(frequency[:, None], frequency)
             fwhm = float(np.exp(width * WIDTH_STEP))
-            upper = np.triu_indices(frequency.size)
-            out = np.empty_like(radius)
-            out[upper] = moffat_transform(radius[upper], fwhm=fwhm, beta=self.beta)
-            out.T[upper] = out[upper]
-            self._grids[key] = out
+            self._grids[key] = _round_transform(frequency, fwhm, self.beta)
         return self._grids[key]
+
+
+def _round_transform(frequency: FloatArray, fwhm: float, beta: float) -> FloatArray:
+    """Transform of the seeing at all pairs of frequencies; it is symmetric."""
+    radius = np.hypot(frequency[:, None], frequency)
+    upper = np.triu_indices(frequency.size)
+    out = np.empty_like(radius)
+    out[upper] = moffat_transform(radius[upper], fwhm=fwhm, beta=beta)
+    out.T[upper] = out[upper]
+    return out
+
+
+def spline_image(
+    transform: NDArray[np.complex128], *, half_size: int, oversample: int
+) -> FloatArray:
+    """Quintic B-spline coefficients of an image that is given by its transform.
+
+    Parameters
+    ----------
+    transform : ndarray of shape (size, size // 2 + 1)
+        As from `PsfModel.transform`.
+    half_size : int
+        Half size of the stamps that it serves, px.
+    oversample : int
+        Points of the box per pixel.
+
+    Returns
+    -------
+    ndarray of shape (G, G)
+        See `grid_half_size`.
+    """
+    size = transform.shape[0]
+    u = _spline_response(np.fft.fftfreq(size).astype(np.float64))
+    v = _spline_response(np.fft.rfftfreq(size).astype(np.float64))
+    image = np.fft.fftshift(np.fft.irfft2(transform / u[:, None] / v, s=(size, size)))
+    half = grid_half_size(half_size, oversample)
+    cut = slice(size // 2 - half, size // 2 + half + 1)
+    return np.ascontiguousarray(image[cut, cut] * oversample**2)
 
 
 def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:

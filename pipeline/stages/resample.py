@@ -216,6 +216,7 @@ def resample_tile(
     options: ResampleOptions,
     own: tuple[int, int] | None = None,
     origin: tuple[float, float] = (0.0, 0.0),
+    correlated: bool = False,
 ) -> ResampledTile:
     """Resample a window of a strip onto a tile.
 
@@ -250,11 +251,15 @@ def resample_tile(
         reach `halo_lines` beyond, except at the ends of the strip.
     origin : tuple of float, optional
         Tile pixel (y, x) of node ``[0, 0]``.
+    correlated : bool, optional
+        The noise of the window is smooth over the kernel (equalised lines): the variance is
+        interpolated, since averaging such pixels takes no noise away.
 
     Returns
     -------
     ResampledTile
-        ``flux = area * scale * sum(w image)`` and ``variance = (area * scale)**2 sum(w**2 var)``.
+        ``flux = area * scale * sum(w image)`` and ``variance = (area * scale)**2 sum(w**2 var)``,
+        or ``sum(w var)`` in place of the last sum where the noise is correlated.
         Covariances between tile pixels are neglected; see `noise_correlation`.  Bad tile pixels are
         NaN and carry the bits of the bad pixels they touched.
 
@@ -313,6 +318,7 @@ def resample_tile(
             line_factor,
             column_factor,
             options.min_good_weight,
+            correlated,
             *band,
         )
         if written:

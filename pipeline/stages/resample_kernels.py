@@ -158,6 +158,7 @@ def _resample_pixel(
     wc: np.ndarray,
     t: int,
     min_good: float,
+    correlated: bool,
 ) -> tuple[float, float, np.uint16]:
     """One tile pixel whose footprint holds bad pixels: sums over the good ones."""
     n, m = image.shape
@@ -179,11 +180,11 @@ def _resample_pixel(
                 good += abs(w)
                 norm += w
                 total += w * image[i, c]
-                noise += w * w * variance[i, c]
+                noise += (w if correlated else w * w) * variance[i, c]
     # 1e-9: rounding must not fail a pixel that lost nothing
     if good < (min_good - 1e-9) * everything or norm <= 0.0:
         return np.nan, np.nan, bits
-    return total / norm, noise / (norm * norm), np.uint16(0)
+    return total / norm, noise / (norm if correlated else norm * norm), np.uint16(0)
 
 
 @njit(cache=True)
@@ -311,6 +312,7 @@ def resample_band(
     scale_of_line: np.ndarray,
     scale_of_column: np.ndarray,
     min_good: float,
+    correlated: bool,
     flux: np.ndarray,
     var: np.ndarray,
     bits: np.ndarray,
@@ -406,12 +408,15 @@ def resample_band(
             size = last - first
             repair = size < count
             if size > 0:
-                for j in range(TAPS):
-                    _square(wl[j], wl2[j], count)
-                    _square(wc[j], wc2[j], count)
                 a, b = il - 2, ic + first - 2
                 _convolve(image, a, b, first, last, wl, wc, total)
-                _convolve(variance, a, b, first, last, wl2, wc2, noise)
+                if correlated:
+                    _convolve(variance, a, b, first, last, wl, wc, noise)
+                else:
+                    for j in range(TAPS):
+                        _square(wl[j], wl2[j], count)
+                        _square(wc[j], wc2[j], count)
+                    _convolve(variance, a, b, first, last, wl2, wc2, noise)
                 repair |= _store(
                     total[first:last],
                     noise[first:last],
@@ -425,7 +430,7 @@ def resample_band(
                 for t in range(count):
                     if t < first or t >= last or touched[il, ic + t]:
                         value, spread, found = _resample_pixel(
-                            image, variance, mask, bad, il, ic + t, wl, wc, t, min_good
+                            image, variance, mask, bad, il, ic + t, wl, wc, t, min_good, correlated
                         )
                         flux[y, x + t] = np.float32(value) * factor[t]
                         var[y, x + t] = np.float32(spread) * (factor[t] * factor[t])

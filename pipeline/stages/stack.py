@@ -171,6 +171,7 @@ def stack_tiles(
     fwhm: NDArray[np.float64],
     options: StackOptions,
     match: EpochMatch | None = None,
+    correlation: NDArray[np.float64] | None = None,
 ) -> StackResult:
     """Stack the epochs of a tile that are all in memory.
 
@@ -186,6 +187,9 @@ def stack_tiles(
         Tuning.
     match : EpochMatch, optional
         Scales and offsets to apply.
+    correlation : ndarray of shape (n_epochs,), optional
+        Variance of point-source fluxes over that for white noise of the same pixels, of each
+        epoch; only their ratios count.
 
     Returns
     -------
@@ -200,6 +204,8 @@ def stack_tiles(
     n = _check_band(band)
     scale = np.ones(n) if match is None else match.scale
     levels = np.array([_typical_variance(*e) for e in zip(fluxes, variances, masks, strict=True)])
+    if correlation is not None:
+        levels = levels * np.asarray(correlation, dtype=float)
     weights = weigh_epochs(levels * scale**2, fwhm, options=options)
     parts = list(stack_bands([band], weights=weights, fwhm=fwhm, options=options, match=match))
     return StackResult(

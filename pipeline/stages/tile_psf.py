@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
+from pipeline.stages.equalise import EqualisedSpread
 from pipeline.stages.psf_model import (
     MAX_NODE_SPACING,
     NodeStencil,
@@ -275,7 +276,7 @@ def place_tile_nodes(psf: PsfModel, size: int) -> tuple[FloatArray, FloatArray]:
 
 
 def predict_spread(
-    psf: PsfModel,
+    psf: PsfModel | EqualisedSpread,
     node_y: FloatArray,
     node_x: FloatArray,
     line: FloatArray,
@@ -288,8 +289,8 @@ def predict_spread(
 
     Parameters
     ----------
-    psf : PsfModel
-        Of the strip.
+    psf : PsfModel or EqualisedSpread
+        Of the strip's lines as they are resampled.
     node_y, node_x : ndarray of shape (n_y,), (n_x,)
         Tile pixels of the nodes.
     line, column : ndarray of shape (n_y, n_x)

@@ -1,7 +1,7 @@
 """Sources of a stack: measured, placed on the sky, tied to the reference magnitudes."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,10 @@ from pipeline.constants import SIGMA_PER_MAD
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.columns import DEEP_CATALOGUE
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
+from pipeline.stages.deep_noise import localise_noise
+from pipeline.stages.psf_fit import PsfFitOptions
 from pipeline.stages.stack import StackResult
+from pipeline.stages.tile_noise import NoiseImages
 from pipeline.stages.tile_psf import SpreadImages, TilePsf, combine_spreads, half_size_of
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.tiles import TILE_ZERO, EpochTile
@@ -28,6 +31,7 @@ _BORDER = 0.5
 _FEWEST = 5  # reference stars below which no tie is made
 _TIE_RADIUS = 2.0  # px
 _TIE_SNR = 40.0
+_FIT_FWHM = 1.3  # equalised stars are elongated: this reaches 2 standard deviations along the scan
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,7 @@ def measure_tile(
     *,
     spreads: Sequence[SpreadImages],
     stars: TieStars | None,
+    noise: NoiseImages | None = None,
 ) -> tuple[Columns, TilePsf, tuple[str, ...]]:
     """Deep catalogue of a tile's core.
 
@@ -65,6 +70,8 @@ def measure_tile(
         Their predicted point spreads.
     stars : TieStars or None
         Reference stars.
+    noise : NoiseImages, optional
+        Correlation of the stack's noise, of equalised epochs.
 
     Returns
     -------
@@ -81,10 +88,16 @@ def measure_tile(
         aperture_radius=options.aperture_radius, detect=options.detect, total=options.total
     )
     predicted = combine_spreads(list(spreads), share)
+    guess = TilePsf.from_images(predicted, half_size=half_size_of(predicted))
+    local = None
+    if noise is not None:
+        local = localise_noise(noise, guess, (stack.flux.shape[0], stack.flux.shape[1]))
+        # A broad point spread is fitted as far out as a sharp one, in its own widths.
+        radius = min(max(deep.psf_fit.radius, _FIT_FWHM * guess.fwhm), guess.half_size - 1.0)
+        deep = replace(deep, psf_fit=PsfFitOptions(radius=float(radius)))
     psf = find_tile_psf(
-        stack.flux, stack.variance, stack.mask,
-        TilePsf.from_images(predicted, half_size=half_size_of(predicted)),
-        photon_variance=photon, options=deep,
+        stack.flux, stack.variance, stack.mask, guess, photon_variance=photon, options=deep,
+        local=local,
     )  # fmt: skip
 
     def near_core(x: NDArray, y: NDArray) -> NDArray[np.bool_]:
@@ -96,7 +109,7 @@ def measure_tile(
 
     table = measure_deep(
         stack.flux, stack.variance, stack.mask, stack.n_used, psf, photon_variance=photon,
-        in_core=near_core, options=deep,
+        in_core=near_core, options=deep, local=local,
     ).table  # fmt: skip
     columns = _place_on_sky(tile, table)
     problems = _tie(columns, stars)

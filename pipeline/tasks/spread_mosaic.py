@@ -6,9 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stages.tile_noise import NoiseImages
 from pipeline.stages.tile_psf import OVERSAMPLE, SpreadImages
 
-__all__ = ["describe_spread", "pack_spread", "unpack_spread"]
+__all__ = ["describe_spread", "pack_noise", "pack_spread", "unpack_noise", "unpack_spread"]
 
 
 def describe_spread(spread: SpreadImages) -> dict[str, Any]:
@@ -70,3 +71,36 @@ def unpack_spread(mosaic: NDArray[Any], header: Mapping[str, Any]) -> SpreadImag
         np.linspace(float(header["SPRDY0"]), float(header["SPRDY1"]), n_y),
         np.linspace(float(header["SPRDX0"]), float(header["SPRDX1"]), n_x),
     )
+
+
+def pack_noise(noise: NoiseImages) -> NDArray[np.float32]:
+    """Images of the noise's correlation side by side, as `pack_spread`; their nodes are SPREAD's.
+
+    Parameters
+    ----------
+    noise : NoiseImages
+
+    Returns
+    -------
+    ndarray of float32 of shape (n_y * L, n_x * L)
+    """
+    n_y, n_x, side, _ = noise.images.shape
+    return noise.images.transpose(0, 2, 1, 3).reshape(n_y * side, n_x * side)
+
+
+def unpack_noise(mosaic: NDArray[Any], header: Mapping[str, Any]) -> NoiseImages:
+    """Images of a mosaic of `pack_noise`.
+
+    Parameters
+    ----------
+    mosaic : ndarray of shape (n_y * L, n_x * L)
+        From `pack_noise`.
+    header : mapping
+        With the cards of `describe_spread`.
+
+    Returns
+    -------
+    NoiseImages
+    """
+    plain = unpack_spread(mosaic, header)
+    return NoiseImages(plain.images, plain.node_y, plain.node_x)

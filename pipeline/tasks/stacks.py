@@ -1,6 +1,6 @@
 """Stack the epochs of a tile, measure the deep catalogue, and list what there is."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,16 @@ from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.tables import write_table
 from pipeline.stages.resample import mean_noise_correlation
 from pipeline.stages.stack import stack_tiles
+from pipeline.stages.tile_noise import NoiseImages, combine_noise
 from pipeline.tasks.deep import TieStars, drop_twins, measure_tile
 from pipeline.tasks.options import StageOptions
-from pipeline.tasks.spread_mosaic import describe_spread, pack_spread, unpack_spread
+from pipeline.tasks.spread_mosaic import (
+    describe_spread,
+    pack_noise,
+    pack_spread,
+    unpack_noise,
+    unpack_spread,
+)
 from pipeline.tasks.tiles import TILE_ZERO, EpochTile
 
 __all__ = ["StackInput", "StackOutput", "merge_deep", "stack_path", "stack_tile"]
@@ -123,9 +130,13 @@ def stack_tile(
     variance = np.stack([p["VARIANCE"] for p in planes]).astype(np.float32)
     mask = np.stack([p["MASK"] for p in planes]).astype(np.uint16)
     fwhm = np.array([e.fwhm for e in job.epochs])
-    stack = stack_tiles(flux, variance, mask, fwhm=fwhm, options=options.stack)
+    correlation = np.array([e.noise_factor for e in job.epochs])
+    stack = stack_tiles(
+        flux, variance, mask, fwhm=fwhm, options=options.stack, correlation=correlation
+    )
+    noise = _combine_noise(planes, [h for _, h, _ in read], variance, stack.weights)
     columns, psf, problems = measure_tile(
-        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars
+        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars, noise=noise
     )
     spread = psf.images()
     path = stack_path(Path(out), job.tile, job.filter)
@@ -148,7 +159,11 @@ def stack_tile(
         "NEPOCHS": (len(job.epochs), "epochs"),
         "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
         "FWHM": (width, "[pixel] typical width of stars"),
-        "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
+        "NOISECOR": (
+            mean_noise_correlation() if noise is None else float(np.median(noise.wide)),
+            "variance of a wide sum over that of its pixels",
+        ),
+        **({} if noise is None else {"EQUALISE": (job.epochs[0].equalised, "target of epochs")}),
         "SPRDSTAR": (psf.n_stars, "stars that corrected SPREAD; 0: as predicted"),
         **describe_spread(spread),
     }  # fmt: skip
@@ -164,6 +179,7 @@ def stack_tile(
             "FLUX": stack.flux, "VARIANCE": stack.variance,
             "EPOCHS": stack.n_used.astype(np.int16), "MASK": stack.mask,
             "SPREAD": pack_spread(spread),
+            **({} if noise is None else {"NOISE": pack_noise(noise)}),
         },
         header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
         compress_masks=config.products.compress_masks,
@@ -173,6 +189,22 @@ def stack_tile(
         mjd_begin=begin, mjd_end=end, exposure=exposure, fwhm=width,
         problems=tuple(f"tile {job.tile}: {p}" for p in problems),
     )  # fmt: skip
+
+
+def _combine_noise(
+    planes: Sequence[Mapping[str, NDArray[Any]]],
+    headers: Sequence[Mapping[str, Any]],
+    variance: NDArray[np.float32],
+    weights: NDArray[np.float64],
+) -> NoiseImages | None:
+    """Correlation of the noise of a stack of equalised epochs; None for plain ones."""
+    if not all("NOISE" in p for p in planes):
+        return None
+    parts = [unpack_noise(p["NOISE"], h) for p, h in zip(planes, headers, strict=True)]
+    level = np.array([np.nanmedian(v) for v in variance])
+    share = np.where(np.isfinite(level), level, 0.0) * weights**2
+    most = max(parts, key=lambda p: p.node_x.size)
+    return combine_noise(parts, share, most.node_y, most.node_x)
 
 
 def _records(

@@ -14,12 +14,23 @@ from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.images import write_image
 from pipeline.io.provenance import Provenance
+from pipeline.stages import equalise
+from pipeline.stages.equalise import Equaliser, equalise_lines
+from pipeline.stages.equalise_fit import measure_widths
 from pipeline.stages.resample import halo_lines, mean_noise_correlation, resample_tile
-from pipeline.stages.tile_psf import SpreadImages, place_tile_nodes, predict_spread
+from pipeline.stages.tile_noise import NoiseImages, predict_noise
+from pipeline.stages.tile_psf import (
+    OVERSAMPLE,
+    SpreadImages,
+    TilePsf,
+    half_size_of,
+    place_tile_nodes,
+    predict_spread,
+)
 from pipeline.strip import lines_to_mjd
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.context import prepare_block
-from pipeline.tasks.spread_mosaic import describe_spread, pack_spread
+from pipeline.tasks.spread_mosaic import describe_spread, pack_noise, pack_spread
 
 __all__ = ["TILE_ZERO", "EpochTile", "make_grid", "plan_tiles", "rectify_tile", "tile_path"]
 
@@ -52,6 +63,11 @@ class EpochTile:
         Seconds.
     electron : float
         Flux of one electron, in the tile's unit.
+    equalised : str
+        Target of the equalisation; empty for a plain tile.
+    noise_factor : float
+        Variance of point-source fluxes over that for white noise of the same pixels; 1 where it
+        is the resampling's alone.
     """
 
     tile: Tile
@@ -66,6 +82,8 @@ class EpochTile:
     mjd_end: float
     exposure: float
     electron: float
+    equalised: str = ""
+    noise_factor: float = 1.0
 
 
 def make_grid(config: Config) -> TileGrid:
@@ -152,8 +170,14 @@ def _scales(result: StripResult, low: int, high: int) -> tuple[NDArray, NDArray]
     return of_line, of_column
 
 
-def _spread(result: StripResult, grid: Displacement, size: int) -> SpreadImages:
-    """Point spread of the strip on a tile."""
+def _spread(
+    result: StripResult, grid: Displacement, size: int, equaliser: Equaliser | None
+) -> tuple[SpreadImages, NoiseImages | None, NDArray[np.float64]]:
+    """Point spread of the strip on a tile.
+
+    With an equaliser also the correlation of the noise, and what the resampling leaves of the
+    variance of a pixel, at the nodes.
+    """
     node_y, node_x = place_tile_nodes(result.psf, size)
     y, x = np.meshgrid(node_y, node_x, indexing="ij")
 
@@ -166,20 +190,50 @@ def _spread(result: StripResult, grid: Displacement, size: int) -> SpreadImages:
     by_y = (at(y + half, x) - at(y - half, x)) / (2 * half)
     by_x = (at(y, x + half) - at(y, x - half)) / (2 * half)
     jacobian = np.moveaxis(np.stack([by_y, by_x], axis=1), (0, 1), (-2, -1))
-    return predict_spread(
-        result.psf,
-        node_y,
-        node_x,
-        line,
-        # Where the tile reaches beyond the chip there are no stars; the edge's form goes on.
-        np.clip(column, 0.0, result.strip.n_columns - 1.0),
-        jacobian,
-        half_size=max(_SPREAD_HALF, result.psf.half_size),
-    )
+    # Where the tile reaches beyond the chip there are no stars; the edge's form goes on.
+    column = np.clip(column, 0.0, result.strip.n_columns - 1.0)
+    psf = result.psf if equaliser is None else equaliser.spread()
+    spread = predict_spread(
+        psf, node_y, node_x, line, column, jacobian,
+        half_size=max(_SPREAD_HALF, psf.half_size),
+    )  # fmt: skip
+    if equaliser is None:
+        return spread, None, np.ones(line.shape)
+    lags = [
+        [equaliser.noise_lags(float(a), float(b)) for a, b in zip(*pair, strict=True)]
+        for pair in zip(line, column, strict=True)
+    ]
+    return (spread, *predict_noise(lags, jacobian, node_y, node_x))
+
+
+def _equalised_cards(
+    equaliser: Equaliser, spread: SpreadImages, noise: NoiseImages
+) -> tuple[dict, float, float]:
+    """Header cards of an equalised tile, its width and its noise factor."""
+    middle = spread.images[spread.node_y.size // 2, spread.node_x.size // 2].astype(float)
+    widths = measure_widths(middle, oversample=OVERSAMPLE)
+    psf = TilePsf.from_images(spread, half_size=half_size_of(spread))
+    factor = float(np.median(noise.point_source(psf)))
+    cards = {
+        "EQUALISE": (equaliser.options.target, "target that every column was brought to"),
+        "EQALONG": (widths.along, "[pixel] standard deviation along the scan"),
+        "EQACROSS": (widths.across, "[pixel] standard deviation across the scan"),
+        "NOISEPNT": (factor, "variance of star fluxes over that of white noise"),
+        "FWHM": (widths.peak, "[pixel] typical width of stars"),
+        "NOISECOR": (
+            float(np.median(noise.wide)), "variance of a wide sum over that of its pixels"
+        ),
+    }  # fmt: skip
+    return cards, widths.peak, factor
 
 
 def rectify_tile(
-    config: Config, out: str, result: StripResult, provenance: Provenance, tiles: Sequence[Tile]
+    config: Config,
+    out: str,
+    result: StripResult,
+    provenance: Provenance,
+    tiles: Sequence[Tile],
+    equaliser: Equaliser | None = None,
 ) -> tuple[EpochTile, ...]:
     """Resample a strip onto tiles that share a range of lines, and write them.
 
@@ -195,6 +249,8 @@ def rectify_tile(
         Into the header.
     tiles : sequence of Tile
         Tiles to fill.
+    equaliser : Equaliser, optional
+        Brings the lines to one point spread first.
 
     Returns
     -------
@@ -209,19 +265,25 @@ def rectify_tile(
     high = min(strip.n_lines, max(int(np.ceil(np.nanmax(g.line))) for g in grids) + reach + 1)
     if high <= low:
         return ()
-    block = prepare_block(result.context, low, high)
     of_line, of_column = _scales(result, low, high)
     if not np.isfinite(of_line).any():
         return ()
+    halo = 0 if equaliser is None else equalise.halo_lines(equaliser)
+    block = prepare_block(result.context, low - halo, high + halo)
+    image, variance, mask = block.image, block.variance, block.mask
+    if equaliser is not None:
+        image, variance, mask = equalise_lines(
+            image, variance, mask, equaliser, first_line=block.first_line, own=(low, high)
+        )
     electron = float(np.nanmedian(of_line) * np.median(of_column))
     written = []
     for tile, grid in zip(tiles, grids, strict=True):
         shape = (tile.size, tile.size)
         picture = resample_tile(
-            block.image, block.variance, block.mask, first_line=low, grid_line=grid.line,
+            image, variance, mask, first_line=low, grid_line=grid.line,
             grid_column=grid.column, grid_area=grid.area, step=grid.step, shape=shape,
             scale_of_line=of_line, scale_of_column=of_column,
-            options=result.context.options.resample,
+            options=result.context.options.resample, correlated=equaliser is not None,
         )  # fmt: skip
         good = np.isfinite(picture.flux)
         if not good.any():
@@ -243,15 +305,24 @@ def rectify_tile(
             "FWHM": (result.fwhm, "[pixel] typical width of stars"),
             "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
         }
-        spread = _spread(result, grid, tile.size)
+        spread, noise, share = _spread(result, grid, tile.size, equaliser)
         header |= describe_spread(spread)
+        fwhm, factor, planes = result.fwhm, 1.0, {}
+        noise_variance = picture.variance
+        if equaliser is not None and noise is not None:
+            cards, fwhm, factor = _equalised_cards(equaliser, spread, noise)
+            header |= cards
+            at = np.arange(tile.size, dtype=float)
+            left = noise.spread_over(share, at[:, None], at[None, :])
+            noise_variance = (noise_variance * left).astype(np.float32)
+            planes = {"NOISE": pack_noise(noise)}
         path = tile_path(Path(out), tile, strip.name)
         path.parent.mkdir(parents=True, exist_ok=True)
         write_image(
             path,
             {
-                "FLUX": picture.flux, "VARIANCE": picture.variance, "MASK": picture.mask,
-                "SPREAD": pack_spread(spread),
+                "FLUX": picture.flux, "VARIANCE": noise_variance, "MASK": picture.mask,
+                "SPREAD": pack_spread(spread), **planes,
             },
             header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
             compress_masks=config.products.compress_masks,
@@ -259,9 +330,11 @@ def rectify_tile(
         written.append(
             EpochTile(
                 tile=tile, path=str(path), night=strip.night, strip=strip.name,
-                filter=strip.filter, fwhm=result.fwhm, covered=float(good.mean()),
+                filter=strip.filter, fwhm=fwhm, covered=float(good.mean()),
                 mjd_begin=float(begin), mjd_mean=float(mean), mjd_end=float(end),
                 exposure=strip.T0, electron=electron,
+                equalised="" if equaliser is None else equaliser.options.target,
+                noise_factor=factor,
             )
         )  # fmt: skip
     return tuple(written)
