@@ -527,10 +527,10 @@ def equalise_lines(
     there = (rows >= 0) & (rows < n_lines)
     columns = np.arange(-b, n_columns + b)
     inside = (columns >= 0) & (columns < n_columns)
-    take = np.ix_(_mirror(rows, n_lines), _mirror(columns, n_columns))
-    padded, noise = filled[take], noise[take]
+    turned = _mirror(rows, n_lines)
+    padded, noise = _pad(filled, turned, b), _pad(noise, turned, b)
     bits = np.where(bad, np.where(mask == 0, np.uint16(PixelMask.NO_DATA), mask), 0)
-    bits = bits.astype(np.uint16)[take]
+    bits = _pad(bits.astype(np.uint16), turned, b)
     bits[~there] = bits[:, ~inside] = np.uint16(PixelMask.NO_DATA)
     groups = np.arange(own[0] // LINE_GROUP, (own[1] - 1) // LINE_GROUP + 2)
     weights = equaliser.width_weights(groups * LINE_GROUP + (LINE_GROUP - 1) / 2.0)
@@ -545,6 +545,17 @@ def equalise_lines(
         equaliser.table(n_columns), support.reach, _BRIGHT, options.lost_limit,
         options.bright_limit, *out,
     )  # fmt: skip
+    return out
+
+
+def _pad(image: NDArray[Any], rows: NDArray[np.int64], margin: int) -> NDArray[Any]:
+    """Rows of an image with its first and last columns mirrored beyond both edges."""
+    n = image.shape[1]
+    out = np.empty((rows.size, n + 2 * margin), dtype=image.dtype)
+    out[:, margin : margin + n] = image[rows]
+    at = _mirror(np.arange(-margin, n + margin), n)
+    for edge in (slice(0, margin), slice(n + margin, None)):
+        out[:, edge] = image[:, at[edge]][rows]
     return out
 
 

@@ -141,6 +141,30 @@ def _correlate(
 
 
 @njit(cache=True)
+def _blend(shares: np.ndarray, rows: np.ndarray, out: np.ndarray) -> None:
+    """Sum of rows with weights."""
+    n = out.shape[0]
+    first, share = rows[0], shares[0]
+    for t in range(n):
+        out[t] = share * first[t]
+    for w in range(1, shares.shape[0]):
+        row, share = rows[w], shares[w]
+        if share != 0:
+            for t in range(n):
+                out[t] += share * row[t]
+
+
+@njit(cache=True)
+def _sum_up(row: np.ndarray, square: np.ndarray, absolute: np.ndarray) -> None:
+    """Square of a row, and its absolute values added to a sum."""
+    n = row.shape[0]
+    for t in range(n):
+        square[t] = row[t] * row[t]
+    for t in range(n):
+        absolute[t] += abs(row[t])
+
+
+@njit(cache=True)
 def _find_lost(
     bits: np.ndarray,
     row: int,
@@ -262,19 +286,10 @@ def convolve_lines(
             a_end = min((first_group + g + 1) * group // VARIANCE_STEP, anchor0 + n_anchors)
             if end <= begin and a_end <= a_begin:
                 continue
-            for k in range(n_taps):
-                for t in range(width):
-                    weights[k, t] = width_weights[g, 0] * table[0, k, c + t]
-                for w in range(1, n_width):
-                    share = width_weights[g, w]
-                    if share != 0:
-                        for t in range(width):
-                            weights[k, t] += share * table[w, k, c + t]
             absolute[:] = 0
             for k in range(n_taps):
-                for t in range(width):
-                    absolute[t] += abs(weights[k, t])
-                    squares[k, t] = weights[k, t] * weights[k, t]
+                _blend(width_weights[g], table[:, k, c : c + width], weights[k])
+                _sum_up(weights[k], squares[k], absolute)
             for a in range(a_begin, a_end):
                 row = a * VARIANCE_STEP - first_line + before
                 at = a - anchor0
