@@ -14,6 +14,7 @@ from rich.table import Table
 
 from synthetic.score_calibration import score_calibration
 from synthetic.score_detection import score_detection
+from synthetic.score_equalised import score_equalised
 from synthetic.score_fluxes import score_fluxes, score_pulls
 from synthetic.score_masks import score_masks
 from synthetic.score_positions import score_positions
@@ -57,6 +58,7 @@ def score_products(world: World) -> list[Row]:
         *score_detection(world, stars),
         *score_smear(world, stars),
         *score_stack(world, stars),
+        *score_equalised(world, stars),
     ]
 
 

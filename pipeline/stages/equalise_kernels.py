@@ -258,7 +258,7 @@ def convolve_lines(
         Filled.
     """
     n_lines, n_columns = out.shape
-    n_width, n_taps, _ = table.shape
+    n_taps = table.shape[1]
     half = reach.shape[0] // 2
     pad = reach[half]
     starts = np.empty(reach.shape[0], np.int64)
