@@ -32,9 +32,13 @@ _FLUX_LIMIT = 1.0
 _BINS = 16
 _FEWEST = 5  # stars in a bin
 _BRIGHT = 150.0
-_HALF = 24  # px: half side of a stamp
-_RADIUS = 22.0  # px: of the aperture; beyond, smear and wings hold less than a thousandth
-_NEIGHBOURS = 0.02  # largest share of a star's flux that others within twice the radius may have
+_PARTS = 4  # of the chip, in which changes of flux are judged
+_HALF = 32  # px: half side of a stamp
+# Px: radius of the aperture. Kernels reach some twenty px along the scan on top of the smear: a
+# smaller aperture would take for lost what was moved.
+_RADIUS = 30.0
+_ALONE = 40.0  # px
+_NEIGHBOURS = 0.02  # largest share of a star's flux that others within `_ALONE` may have
 _MMAG = 1000.0 * 2.5 / math.log(10.0)
 
 
@@ -92,7 +96,7 @@ def _choose(stars: Stars, index: int) -> NDArray[np.int64]:
     mine = np.flatnonzero(t["strip"] == index)
     place = np.column_stack([t["line"][mine], t["column"][mine]])
     bright = np.flatnonzero(stars.clean[mine] & (t["sn"][mine] > _BRIGHT))
-    around = cKDTree(place).query_ball_point(place[bright], 2.0 * _RADIUS)
+    around = cKDTree(place).query_ball_point(place[bright], _ALONE)
     flux = t["flux"][mine]
     alone = [
         np.sum(flux[near]) - flux[b] < _NEIGHBOURS * flux[b]
@@ -151,11 +155,11 @@ def _measure_tile(
 
 
 def _bin(
-    column: FloatArray, values: FloatArray, n_columns: int
+    column: FloatArray, values: FloatArray, n_columns: int, *, bins: int = _BINS
 ) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
     """Median, its error and number of stars in bins of columns that have enough."""
-    index = np.clip((column + 0.5) * _BINS / n_columns, 0, _BINS - 1).astype(int)
-    parts = [values[index == b] for b in range(_BINS)]
+    index = np.clip((column + 0.5) * bins / n_columns, 0, bins - 1).astype(int)
+    parts = [values[index == b] for b in range(bins)]
     parts = [p for p in parts if p.size >= _FEWEST]
     middle = np.array([np.median(p) for p in parts])
     error = np.array([1.2533 * robust_spread(p) / math.sqrt(p.size) for p in parts])
@@ -195,19 +199,24 @@ def _score_change(world: World, found: _Found) -> Row:
         reason = "no tiles of the same strips without equalisation in products_plain/tiles"
         return judge_unmeasurable(_FLUX_FIGURE, reason, high=_FLUX_LIMIT, strict=True, unit=unit)
     values = np.array(found.change)
-    middle, err, _ = _bin(np.array(found.flux_column), values, world.camera.n_columns)
-    if middle.size < _BINS / 2:
-        reason = f"only {middle.size} of {_BINS} bins of columns hold {_FEWEST} bright stars"
+    column, width = np.array(found.flux_column), world.camera.n_columns
+    middle, err, _ = _bin(column, values, width, bins=_PARTS)
+    if middle.size < _PARTS:
+        reason = f"only {middle.size} of {_PARTS} parts of the chip hold {_FEWEST} bright stars"
         return judge_unmeasurable(_FLUX_FIGURE, reason, high=_FLUX_LIMIT, strict=True, unit=unit)
     total = float(np.median(values))
     k = int(np.argmax(np.abs(middle)))
+    fine, fine_err, _ = _bin(column, values, width)
+    notes = [
+        f"worst of {_PARTS} parts of the chip: {middle[k]:+.2f}",
+        f"median of all {total:+.2f}, scatter {robust_spread(values):.2f}",
+    ]
+    if fine.size:
+        j = int(np.argmax(np.abs(fine)))
+        notes.append(f"worst of {fine.size} bins of columns {fine[j]:+.2f} +- {fine_err[j]:.2f}")
     return judge(
-        _FLUX_FIGURE, abs(total), high=_FLUX_LIMIT, strict=True, n=values.size, unit=unit,
-        error=1.2533 * robust_spread(values) / math.sqrt(values.size),
-        notes=[
-            f"median {total:+.3f}, scatter {robust_spread(values):.2f}",
-            f"worst of {_BINS} bins of columns {middle[k]:+.2f} +- {err[k]:.2f}",
-        ],
+        _FLUX_FIGURE, abs(float(middle[k])), high=_FLUX_LIMIT, strict=True, n=values.size,
+        unit=unit, error=float(err[k]), notes=notes,
     )  # fmt: skip
 
 

@@ -123,11 +123,13 @@ def covered(name, keys):
 
 
 def test_no_step_reads_a_key_that_is_not_in_its_recipe(small, run_reduction, tmp_path, monkeypatch):
-    """The whole reduction under watch; calibrated strips too, so that every step is seen."""
+    """The whole reduction under watch, with all options that add steps."""
     config = load_config(small / "observatory.toml")
     spy = Spy(monkeypatch, config)
     assert spy.n_options > 15, "the spy must know what is behind the options"
-    summary = run_reduction(small, tmp_path, products__calibrated_strips=True)
+    summary = run_reduction(
+        small, tmp_path, products__calibrated_strips=True, tiles__equalise="broadest"
+    )
     monkeypatch.undo()
     assert not summary.failures
     assert spy.read.keys() == STEPS.keys()

@@ -204,7 +204,7 @@ def measure_widths(image: FloatArray, *, oversample: int) -> Widths:
 
     Parameters
     ----------
-    image : ndarray of shape (n, n)
+    image : ndarray of shape (n, m)
         Flux per pixel, `oversample` points a pixel.
     oversample : int
         Points per pixel.
@@ -213,21 +213,17 @@ def measure_widths(image: FloatArray, *, oversample: int) -> Widths:
     -------
     Widths
     """
-    at = (np.arange(image.shape[0]) - image.shape[0] // 2) / oversample
+    y, x = ((np.arange(n) - n // 2) / oversample for n in image.shape)
+    y = y[:, None]
     ll = cc = 4.0
     lc = 0.0
     for _ in range(100):
         det = ll * cc - lc**2
-        form = (
-            cc * at[:, None] ** 2 - 2 * lc * at[:, None] * at + ll * at**2
-        ) / det  # fmt: skip
+        form = (cc * y**2 - 2 * lc * y * x + ll * x**2) / det
         weighted = image * np.exp(-0.5 * form)
         total = weighted.sum()
         # Under a matching Gaussian weight second moments halve.
-        new = [
-            2.0 * float((weighted * a).sum() / total)
-            for a in (at[:, None] ** 2, at[:, None] * at, (at**2)[None, :])
-        ]
+        new = [2.0 * float((weighted * a).sum() / total) for a in (y**2, y * x, (x**2)[None, :])]
         change = max(abs(new[0] - ll), abs(new[1] - lc), abs(new[2] - cc))
         ll, lc, cc = max(new[0], 0.05), new[1], max(new[2], 0.05)
         if ll * cc <= lc**2:
@@ -240,11 +236,11 @@ def measure_widths(image: FloatArray, *, oversample: int) -> Widths:
 
 def _half_peak_area(image: FloatArray) -> float:
     """Points above half of the peak, those on the rim in part."""
-    middle = image.shape[0] // 2
+    middle, centre = image.shape[0] // 2, image.shape[1] // 2
     level = 0.5 * image.max()
     # The rim is resolved by linear interpolation between points, four to an interval.
-    half = min(middle - 1, 60)
-    cut = image[middle - half : middle + half + 1, middle - half : middle + half + 1]
+    half = min(middle - 1, centre - 1, 60)
+    cut = image[middle - half : middle + half + 1, centre - half : centre + half + 1]
     fine = 4
     at = np.arange(0, 2 * half + 1e-9, 1.0 / fine)
     low = np.minimum(at.astype(int), 2 * half - 1)
