@@ -12,6 +12,7 @@ from pipeline.constants import SIGMA_PER_MAD
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.columns import DEEP_CATALOGUE
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
+from pipeline.stages.epoch_zones import Zone
 from pipeline.stages.stack import StackResult
 from pipeline.stages.tile_psf import SpreadImages, TilePsf, combine_spreads, half_size_of
 from pipeline.tasks.options import StageOptions
@@ -48,6 +49,7 @@ def measure_tile(
     *,
     spreads: Sequence[SpreadImages],
     stars: TieStars | None,
+    zones: Sequence[Zone] = (),
 ) -> tuple[Columns, TilePsf, tuple[str, ...]]:
     """Deep catalogue of a tile's core.
 
@@ -65,6 +67,8 @@ def measure_tile(
         Their predicted point spreads.
     stars : TieStars or None
         Reference stars.
+    zones : sequence of Zone
+        Where which epochs contribute.
 
     Returns
     -------
@@ -80,7 +84,7 @@ def measure_tile(
     deep = DeepOptions(
         aperture_radius=options.aperture_radius, detect=options.detect, total=options.total
     )
-    predicted = combine_spreads(list(spreads), share)
+    predicted = combine_spreads(list(spreads), share, zones=zones)
     psf = find_tile_psf(
         stack.flux, stack.variance, stack.mask,
         TilePsf.from_images(predicted, half_size=half_size_of(predicted)),

@@ -16,8 +16,10 @@ from pipeline.io.coverage import ImageRecord, make_obscore_rows, write_coverage
 from pipeline.io.images import read_image, write_image
 from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.tables import write_table
+from pipeline.stages.epoch_zones import find_zones
 from pipeline.stages.resample import mean_noise_correlation
 from pipeline.stages.stack import stack_tiles
+from pipeline.stages.tile_psf import equivalent_widths
 from pipeline.tasks.deep import TieStars, drop_twins, measure_tile
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.spread_mosaic import describe_spread, pack_spread, unpack_spread
@@ -123,10 +125,12 @@ def stack_tile(
     variance = np.stack([p["VARIANCE"] for p in planes]).astype(np.float32)
     mask = np.stack([p["MASK"] for p in planes]).astype(np.uint16)
     fwhm = np.array([e.fwhm for e in job.epochs])
-    stack = stack_tiles(flux, variance, mask, fwhm=fwhm, options=options.stack)
+    widths = np.array([equivalent_widths(s, np.arange(flux.shape[1])) for s in spreads])
+    stack = stack_tiles(flux, variance, mask, fwhm=fwhm, widths=widths, options=options.stack)
     columns, psf, problems = measure_tile(
-        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars
-    )
+        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars,
+        zones=find_zones((mask == 0) & np.isfinite(flux)),
+    )  # fmt: skip
     spread = psf.images()
     path = stack_path(Path(out), job.tile, job.filter)
     path.parent.mkdir(parents=True, exist_ok=True)
