@@ -374,8 +374,8 @@ def _score_kept(world: World, stars: Stars, *, due: bool) -> Row:
         n=total,
         unit=unit,
         notes=[
-            "cores whose EPOCHS reach the median of the ring around; left out are cosmic-ray hits "
-            "and stars beside the edge of an epoch",
+            "cores whose EPOCHS reach the median of the ring around",
+            "cosmic-ray hits and stars beside the edge of an epoch left out",
             f"worst stack {worst[0]:.1f} % ({worst[1]})",
         ],
         failures=failures,
