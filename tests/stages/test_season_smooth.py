@@ -37,8 +37,8 @@ def test_light_of_moonlit_nights_is_left_out(seed):
     assert np.std(after / claimed) == pytest.approx(1.0, abs=0.15)
 
 
-def test_nights_that_agree_are_weighted_by_photons():
-    """Without light the mean by inverse variance is best; little is lost against it."""
+def test_little_is_lost_where_there_is_no_light():
+    """At worst 12 of 512 patterns rest on one night in four: 3.5 % of the error."""
     loss = []
     for seed in range(20):
         rng = np.random.default_rng(100 + seed)
@@ -47,7 +47,7 @@ def test_nights_that_agree_are_weighted_by_photons():
         mean = value.mean(axis=0)
         smooth = combine_smooth(value, weight, mean, sky, modes=12, unseen_light=0.005)
         loss.append(np.std(mean * (1 + smooth.correction) - truth) / (ERROR / 2.0))
-    assert np.median(loss) < 1.03
+    assert np.median(loss) < 1.04
 
 
 def test_fine_structure_is_left_alone():
