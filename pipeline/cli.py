@@ -261,16 +261,21 @@ def reprocess(
     accept_losses: Annotated[
         bool, typer.Option("--accept-losses", help="Exchange products even with losses.")
     ] = False,
+    each: Annotated[
+        bool,
+        typer.Option("--each", help="List every strip and tile by itself."),
+    ] = False,
 ) -> None:
     """Do again exactly what a change touches: new flats, another option, other raw files."""
     from pipeline.config import load_config
     from pipeline.graph import open_runner
     from pipeline.reprocess import plan_reprocessing, reprocess_folder
+    from pipeline.run import group_rows
 
     settings = load_config(config)
     if dry_run:
         rows = plan_reprocessing(settings, raw, out)
-        _print_plan(rows)
+        _print_plan(rows if each else group_rows(rows))
         raise typer.Exit(COMPLETE)
     with open_runner(
         workers=settings.compute.workers if workers is None else workers,
@@ -283,7 +288,8 @@ def reprocess(
             settings, raw, out, runner=runner, keep_previous=keep_previous,
             accept_losses=accept_losses,
         )  # fmt: skip
-    _print_plan(done.summary.rows)
+    rows = done.summary.rows
+    _print_plan(rows if each else group_rows(rows))
     for text in done.summary.problems:
         complaints.print(f"note: {text}", highlight=False, markup=False)
     for text in done.summary.failures:
@@ -308,7 +314,9 @@ def _print_plan(rows: list["PlanRow"]) -> None:
     table = Table(box=None, pad_edge=False)
     for head in ("step", "night", "strip or tile", "to do", "stands", "about", "why"):
         right = head in {"to do", "stands", "about"}
-        table.add_column(head, justify="right" if right else "left", overflow="fold")
+        table.add_column(
+            head, justify="right" if right else "left", overflow="fold", no_wrap=head == "night"
+        )
     for row in rows:
         seconds = f"{row.seconds:.0f} s" if row.n_todo and row.seconds == row.seconds else ""
         table.add_row(
