@@ -15,15 +15,19 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.config import load_config
 from pipeline.errors import CalibrationError
-from pipeline.io.provenance import make_provenance
+from pipeline.io.cards import make_header
+from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.register import read_register, write_register
 from pipeline.io.summary_files import read_summary, summary_path, write_summary
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.season import make_season
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.overscan import OverscanLevels, keep_of_variance
+from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Amplifier, Segment, Strip
+from pipeline.tasks.night_products import make_transfer_cards, write_night_vectors
 from pipeline.tasks.options import make_options
+from pipeline.tasks.season_nights import make_season_night
 from pipeline.tasks.season_vectors import choose_vectors, to_summary
 
 W, N_STAGE, TAU, N_BINS = 128, 256, 0.05, 16
@@ -484,6 +488,85 @@ def test_vectors_of_a_night_come_from_its_interval(made):
         assert not vectors.column_mask.any()
     # 2025-03-17 has a response of another interval than the night before: the remark travels.
     assert any("response changed between" in p for p in vectors.problems)
+
+
+def test_gain_and_read_noise_of_the_season_are_carried(made, tmp_path):
+    """From the season's cards to the night's vectors and on to the product that a run writes."""
+    strip, summaries = load(made, NIGHTS[1])
+    options = make_options(made.config)
+    vectors, chosen = choose_vectors(made.config, made.out, [strip], summaries, options)
+    register = read_register(register_of(made))
+    entry = register.choose("response", "1", "r", NIGHTS[1])
+    cards, _ = read_table_meta(register.open(entry))
+    single = [
+        make_season_night(
+            [read_summary(p) for p in sorted((made.out / "summaries" / n).glob("*.fits"))], None,
+            options=options,
+        ).vectors.transfer
+        for n in NIGHTS[:3]
+    ]  # fmt: skip
+    for number, (amplifier, found) in enumerate(zip(AMPLIFIERS, vectors.transfer, strict=True)):
+        assert found.name == amplifier.name
+        assert found.gain == cards[f"GAIN_{found.name}"]
+        assert found.gain_err == cards[f"EGN_{found.name}"]
+        assert abs(found.gain - GAIN) < 4 * found.gain_err < 0.04 * GAIN
+        assert abs(found.read_noise - READ) < 4 * found.read_noise_err < 0.04 * READ
+        # Three nights know it better than any of them.
+        assert found.gain_err < 0.75 * min(n[number].gain_err for n in single)
+        assert found.n_points == sum(n[number].n_points for n in single)
+    assert not any("measured gain" in p for p in vectors.problems)
+    provenance = make_provenance(made.config, inputs=[])
+    write_night_vectors(made.config, tmp_path / "new", strip, vectors, provenance=provenance)
+    product = tmp_path / "new" / "calibration" / NIGHTS[1] / "1_r_response.fits"
+    written, _ = read_table_meta(product)
+    for word in ("GAIN_A", "EGN_A", "RDN_A", "ERDN_A", "GAIN_B", "EGN_B", "RDN_B", "ERDN_B"):
+        assert written[word] == pytest.approx(cards[word])
+    for name in ("linearity", "linearity_err"):
+        np.testing.assert_array_equal(
+            read_table(product)[name], read_table(register.open(entry))[name]
+        )
+    assert np.isfinite(read_table(product)["linearity_err"]).all()
+
+
+def test_cards_of_amplifiers_with_the_longest_names_fit():
+    """The configuration allows three letters, FITS eight in a keyword."""
+    names = ("AB1", "AB2")
+    measured = [AmplifierTransfer(n, GAIN, 0.01, READ, 0.02, 500, ()) for n in names]
+    assert [k for k in make_header(make_transfer_cards(measured)) if k.endswith("AB2")] == [
+        "GAIN_AB2", "EGN_AB2", "RDN_AB2", "ERDN_AB2", "NBIN_AB2",
+    ]  # fmt: skip
+
+
+def test_carried_gain_that_is_not_the_configured_one_is_said(made):
+    strip, summaries = load(made, NIGHTS[1])
+    wrong = tuple(replace(a, gain=a.gain * (1.1 if a.name == "B" else 1.0)) for a in AMPLIFIERS)
+    vectors, _ = choose_vectors(
+        made.config, made.out, [replace(strip, amplifiers=wrong)], summaries,
+        make_options(made.config),
+    )  # fmt: skip
+    (text,) = [p for p in vectors.problems if "measured gain" in p]
+    assert re.search(
+        r"1_r_2025-03-02_response: amplifier B: measured gain .* configured 2.200", text
+    )
+    assert vectors.transfer[1].problems
+
+
+def test_a_season_without_gain_is_said(made):
+    """As of nights with borrowed darks only: nothing is written, and the run says why."""
+    path = register_of(made)
+    register = read_register(path)
+    entry = register.choose("response", "1", "r", NIGHTS[1])
+    with fits.open(register.file_of(entry), mode="update") as hdus:
+        del hdus[1].header["RDN_B"]
+        hdus[1].add_checksum()
+    changed = entry.model_copy(update={"checksum": checksum_file(register.file_of(entry))})
+    write_register(path, [changed if e.id == entry.id else e for e in register.entries])
+    strip, summaries = load(made, NIGHTS[1])
+    vectors, _ = choose_vectors(
+        made.config, made.out, [strip], summaries, make_options(made.config)
+    )
+    assert vectors.transfer == ()
+    assert any("were not measured in the season (no card RDN_B)" in p for p in vectors.problems)
 
 
 def test_a_night_that_no_validity_covers(made):

@@ -1,5 +1,6 @@
 """Write the column vectors of a night."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,10 +10,33 @@ from pipeline.config import Config
 from pipeline.io.columns import DARK, RESPONSE
 from pipeline.io.provenance import Provenance
 from pipeline.io.tables import write_table
+from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Strip
 from pipeline.tasks.night import NightVectors
 
-__all__ = ["write_night_vectors"]
+__all__ = ["make_transfer_cards", "write_night_vectors"]
+
+
+def make_transfer_cards(transfer: Sequence[AmplifierTransfer]) -> dict[str, tuple[Any, str]]:
+    """Header cards of measured gain and read noise.
+
+    Parameters
+    ----------
+    transfer : sequence of AmplifierTransfer
+        One per amplifier, or none.
+
+    Returns
+    -------
+    dict of str to (value, comment)
+    """
+    cards: dict[str, tuple[Any, str]] = {}
+    for value in transfer:  # names of amplifiers have up to three letters, keywords eight
+        cards[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
+        cards[f"EGN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
+        cards[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
+        cards[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
+        cards[f"NBIN_{value.name}"] = (value.n_points, "column bins behind both")
+    return cards
 
 
 def write_night_vectors(
@@ -55,12 +79,6 @@ def write_night_vectors(
         schema=DARK, meta={**common, "NSTRIPS": (dark.n_strips, "shutter-closed strips used")},
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
     )  # fmt: skip
-    measured: dict[str, Any] = {}
-    for value in vectors.transfer:
-        measured[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
-        measured[f"EGAIN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
-        measured[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
-        measured[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
     write_table(
         folder / f"{strip.chip}_{strip.filter}_response",
         {
@@ -75,7 +93,7 @@ def write_night_vectors(
             "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
             "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
             "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
-            **measured,
+            **make_transfer_cards(vectors.transfer),
         },
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """Column vectors of a night taken from the register of calibrations instead of the night itself."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,12 @@ from pipeline.stages.dark import DarkVector
 from pipeline.stages.intercepts import fit_intercepts
 from pipeline.stages.overscan import OverscanLevels
 from pipeline.stages.response import ResponseVector
-from pipeline.strip import Strip
+from pipeline.stages.transfer import (
+    AmplifierTransfer,
+    TransferOptions,
+    describe_disagreement,
+)
+from pipeline.strip import Amplifier, Strip
 from pipeline.tasks.night import NightVectors
 from pipeline.tasks.options import StageOptions
 
@@ -94,7 +100,8 @@ def choose_vectors(
 
     Bias and dark come from the register's dark of the night, the response from the interval of
     validity that holds it. What bias and dark missed is a matter of the night: the intercepts are
-    measured anew on the night's summaries, with the response held.
+    measured anew on the night's summaries, with the response held. Gain and read noise are those
+    that the season measured; where they are not the configured ones, that is said again.
 
     Parameters
     ----------
@@ -150,11 +157,13 @@ def choose_vectors(
         for entry in (dark_entry, response_entry)
         if (others := _others(register, entry, model.night))
     )
+    transfer, complaints = _to_transfer(stored, model.amplifiers, options.transfer)
+    complaints = tuple(f"{response_entry.id}: {text}" for text in complaints)
     return (
         NightVectors(
-            dark=dark, response=response, column_mask=mask, reasons=(), transfer=(),
+            dark=dark, response=response, column_mask=mask, reasons=(), transfer=transfer,
             read_noise=np.array([a.read_noise for a in model.amplifiers]),
-            problems=(*texts, *claims, *problems),
+            problems=(*texts, *claims, *complaints, *problems),
         ),
         chosen,
     )  # fmt: skip
@@ -200,3 +209,26 @@ def _to_response(stored: StoredVectors, mask: NDArray[np.uint16]) -> ResponseVec
         sky_range=(float(meta["SKYLOW"]), float(meta["SKYHIGH"])), choice=str(meta["CHOICE"]),
         scattered=zero, scattered_light=0.0, n_bins=0, problems=(),
     )  # fmt: skip
+
+
+def _to_transfer(
+    stored: StoredVectors, amplifiers: Sequence[Amplifier], options: TransferOptions
+) -> tuple[tuple[AmplifierTransfer, ...], tuple[str, ...]]:
+    """Measured gain and read noise from the cards of a response, and what is wrong with them.
+
+    All amplifiers or none: a product whose cards speak of some would say that the others agree.
+    """
+    found = []
+    for amplifier in amplifiers:
+        names = [f"{word}_{amplifier.name}" for word in ("GAIN", "EGN", "RDN", "ERDN")]
+        values = [stored.meta.get(name) for name in names]
+        if any(not isinstance(v, int | float) for v in values):
+            return (), (
+                "gain and read noise were not measured in the season (no card "
+                f"{names[[isinstance(v, int | float) for v in values].index(False)]})",
+            )
+        gain, gain_err, noise, noise_err = (float(v) for v in values if v is not None)
+        count = int(stored.meta.get(f"NBIN_{amplifier.name}") or 0)
+        one = AmplifierTransfer(amplifier.name, gain, gain_err, noise, noise_err, count, ())
+        found.append(replace(one, problems=describe_disagreement(one, amplifier, options=options)))
+    return tuple(found), tuple(text for t in found for text in t.problems)
