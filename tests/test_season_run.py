@@ -494,7 +494,7 @@ def test_gain_and_read_noise_of_the_season_are_carried(made, tmp_path):
     """From the season's cards to the night's vectors and on to the product that a run writes."""
     strip, summaries = load(made, NIGHTS[1])
     options = make_options(made.config)
-    vectors, chosen = choose_vectors(made.config, made.out, [strip], summaries, options)
+    vectors, _ = choose_vectors(made.config, made.out, [strip], summaries, options)
     register = read_register(register_of(made))
     entry = register.choose("response", "1", "r", NIGHTS[1])
     cards, _ = read_table_meta(register.open(entry))
@@ -566,7 +566,7 @@ def test_a_season_without_gain_is_said(made):
         made.config, made.out, [strip], summaries, make_options(made.config)
     )
     assert vectors.transfer == ()
-    assert any("were not measured in the season (no card RDN_B)" in p for p in vectors.problems)
+    assert any("were not measured in the season (no RDN_B)" in p for p in vectors.problems)
 
 
 def test_a_night_that_no_validity_covers(made):

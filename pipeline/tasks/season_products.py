@@ -18,7 +18,7 @@ from pipeline.stages.dark import DarkVector
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Strip
-from pipeline.tasks.night_products import make_transfer_cards
+from pipeline.tasks.night_products import make_remark_cards, make_transfer_cards
 from pipeline.tasks.season_nights import SeasonNight
 
 __all__ = [
@@ -166,7 +166,7 @@ def write_season_response(
 
 
 def _validity(entry: Mapping[str, Any], strip: Strip) -> dict[str, Any]:
-    cards: dict[str, Any] = {
+    return {
         "CALID": (entry["id"], "name in the register"),
         "CHIP": (strip.chip, "chip"),
         "LINEPER": (strip.line_period, "[s] line period"),
@@ -175,10 +175,8 @@ def _validity(entry: Mapping[str, Any], strip: Strip) -> dict[str, Any]:
         "VALIDBEG": (entry["valid_from"], "first night of validity when made"),
         "VALIDEND": (entry["valid_to"], "last night of validity when made"),
         "NNIGHTS": (entry["n_nights"], "nights that went in"),
+        **make_remark_cards(entry["remarks"]),
     }
-    for number, text in enumerate(entry["remarks"][:999], 1):
-        cards[f"REMARK{number}"] = (text.encode("ascii", "replace").decode(), "")
-    return cards
 
 
 def _write(

@@ -24,7 +24,7 @@ from pipeline.stages.transfer import (
     describe_disagreement,
 )
 from pipeline.strip import Amplifier, Strip
-from pipeline.tasks.night import NightVectors
+from pipeline.tasks.night import NightVectors, drop_saturated_bins
 from pipeline.tasks.options import StageOptions
 
 __all__ = ["choose_entries", "choose_vectors", "register_path", "to_summary"]
@@ -144,6 +144,7 @@ def choose_vectors(
     dark = _to_dark(stored_dark).for_period(model.line_period)
     mask = np.asarray(stored_dark.columns["mask"] | stored.columns["mask"], dtype=np.uint16)
     response = _to_response(stored, mask)
+    summaries, dropped = drop_saturated_bins(strips, {s.name: summaries[s.name] for s in strips})
     response, _, problems = fit_intercepts(
         response, [summaries[s.name] for s in strips], dark,
         line_periods=[s.line_period for s in strips], n_stage=model.n_stage,
@@ -163,10 +164,16 @@ def choose_vectors(
         NightVectors(
             dark=dark, response=response, column_mask=mask, reasons=(), transfer=transfer,
             read_noise=np.array([a.read_noise for a in model.amplifiers]),
-            problems=(*texts, *claims, *complaints, *problems),
+            problems=(*texts, *claims, *complaints, *dropped, *problems),
+            dark_problems=_about(dark_entry, (*texts, *claims)),
         ),
         chosen,
     )  # fmt: skip
+
+
+def _about(entry: Entry, texts: Sequence[str]) -> tuple[str, ...]:
+    """Texts that begin with the name of an entry."""
+    return tuple(t for t in texts if t.startswith((f"{entry.id}: ", f"{entry.id} ")))
 
 
 def _others(register: Register, entry: Entry, night: str) -> list[str]:
@@ -223,10 +230,8 @@ def _to_transfer(
         names = [f"{word}_{amplifier.name}" for word in ("GAIN", "EGN", "RDN", "ERDN")]
         values = [stored.meta.get(name) for name in names]
         if any(not isinstance(v, int | float) for v in values):
-            return (), (
-                "gain and read noise were not measured in the season (no card "
-                f"{names[[isinstance(v, int | float) for v in values].index(False)]})",
-            )
+            lacking = names[[isinstance(v, int | float) for v in values].index(False)]
+            return (), (f"gain and read noise were not measured in the season (no {lacking})",)
         gain, gain_err, noise, noise_err = (float(v) for v in values if v is not None)
         count = int(stored.meta.get(f"NBIN_{amplifier.name}") or 0)
         one = AmplifierTransfer(amplifier.name, gain, gain_err, noise, noise_err, count, ())
