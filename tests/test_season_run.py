@@ -334,6 +334,74 @@ def test_what_was_added_or_marked_by_hand_stays(made):
     assert (path.parent / "register-previous.toml").exists()
 
 
+def test_a_validity_widened_by_hand_survives_the_season(made, tmp_path):
+    """Kept, said in the run and the register, used for its nights, recorded in their product."""
+    path = register_of(made)
+    register = read_register(path)
+    changes = {"1_r_2025-03-02_response": "2025-03-14", "1_2025-03-10_dark": "2025-03-14"}
+    write_register(
+        path,
+        [
+            e.model_copy(update={"valid_to": changes[e.id]}) if e.id in changes else e
+            for e in register.entries
+        ],
+    )
+    again = make_season(made.config, made.out)
+    after = {e.id: e for e in read_register(path).entries}
+    untouched = {e.id: e for e in register.entries if e.id not in changes}
+    assert {n: after[n] for n in untouched} == untouched
+    for name in changes:
+        old, kept = register_entry(register, name), after[name]
+        assert (kept.valid_from, kept.valid_to) == (old.valid_from, "2025-03-14")
+        assert (kept.computed_from, kept.computed_to) == (old.valid_from, old.valid_to)
+        # The calibration itself did not change: nothing that was reduced with it is outdated.
+        assert (kept.checksum, kept.made) == (old.checksum, old.made)
+        said = (
+            f"set by hand: {old.valid_from} to 2025-03-14 is kept, the season found "
+            f"{old.valid_from} to {old.valid_to}"
+        )
+        assert kept.remarks == (*old.remarks, said)
+        assert f"{name}: {said}" in again.problems
+    # A night in between is reduced with it, and its product tells that a hand said so.
+    strip, summaries = load(made, NIGHTS[2])
+    other = replace(strip, night="2025-03-13")
+    vectors, chosen = choose_vectors(
+        made.config, made.out, [other], {other.name: summaries[strip.name]},
+        make_options(made.config),
+    )  # fmt: skip
+    assert [c.split()[0] for c in chosen] == ["1_2025-03-10_dark", "1_r_2025-03-02_response"]
+    write_night_vectors(
+        made.config, tmp_path / "new", other, vectors,
+        provenance=make_provenance(made.config, inputs=[]),
+    )  # fmt: skip
+    for product, name in (("1_dark", chosen[0]), ("1_r_response", chosen[1])):
+        file = tmp_path / "new" / "calibration" / "2025-03-13" / f"{product}.fits"
+        cards, _ = read_table_meta(file)
+        recorded = [str(v) for k, v in cards.items() if k.startswith("REMARK")]
+        text = f"{name.split()[0]}: used for night 2025-03-13 beyond the nights it was made for"
+        assert any(text in r and "set by hand" in r for r in recorded)
+    own, _ = choose_vectors(made.config, made.out, [strip], summaries, make_options(made.config))
+    assert not any("set by hand" in p for p in own.problems)
+
+
+def register_entry(register, name):
+    return next(e for e in register.entries if e.id == name)
+
+
+def test_nights_that_a_narrowed_validity_leaves_out_are_named(made):
+    path = register_of(made)
+    entries = [
+        e.model_copy(update={"valid_to": NIGHTS[1]}) if e.id == "1_r_2025-03-02_response" else e
+        for e in read_register(path).entries
+    ]
+    write_register(path, entries)
+    again = make_season(made.config, made.out)
+    text = "set by hand: no response holds now for 2025-03-10, which it was made from"
+    assert f"1_r_2025-03-02_response: {text}" in again.problems
+    with pytest.raises(CalibrationError, match="night 2025-03-10: no response"):
+        read_register(path).choose("response", "1", "r", NIGHTS[2])
+
+
 def test_files_of_intervals_that_are_gone_go_too(made):
     path = register_of(made)
     gone = path.parent / "season" / "1_r_2025-03-17_response.fits"

@@ -151,7 +151,11 @@ def choose_vectors(
         options=options.response,
     )  # fmt: skip
     chosen = tuple(f"{e.id} {e.checksum}" for e in (dark_entry, response_entry))
-    texts = tuple(f"{e.id}: {text}" for e in (dark_entry, response_entry) for text in e.remarks)
+    texts = tuple(
+        f"{e.id}: {text}"
+        for e in (dark_entry, response_entry)
+        for text in e.describe_for(model.night)
+    )
     claims = tuple(
         f"{entry.id} was used for night {model.night}, which "
         f"{', '.join(others)} claim(s) as well: it is marked as preferred"
