@@ -134,7 +134,8 @@ def _choose(run: Run, strip: Strip) -> tuple[dict[str, str], tuple[str, ...]]:
         return {"calibrations": f"undecided: {error}"}, ()
     names = tuple(f"{e.id} {e.checksum}" for e in entries)
     parts = {
-        f"{e.kind} vector": f"{e.id} {e.checksum} {'; '.join(e.remarks)}" for e in entries
+        f"{e.kind} vector": f"{e.id} {e.checksum} {'; '.join(e.describe_for(strip.night))}"
+        for e in entries
     }  # fmt: skip
     return parts, names
 

@@ -12,11 +12,11 @@ from pipeline.io.summary_files import StoredSummary
 from pipeline.stages.colmask import mask_columns, measure_excess_noise
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
-from pipeline.stages.intercepts import NightSky, drop_saturated, fit_intercepts
+from pipeline.stages.intercepts import NightSky, fit_intercepts
 from pipeline.stages.response import fit_response
 from pipeline.stages.season_compare import NightResponse
-from pipeline.strip import Strip, index_amplifiers
-from pipeline.tasks.night import NightVectors, make_dark, make_vectors
+from pipeline.strip import Strip
+from pipeline.tasks.night import NightVectors, drop_saturated_bins, make_dark, make_vectors
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.season_vectors import to_summary
 
@@ -143,18 +143,10 @@ def make_season_night(
         If the summaries do not allow a response.
     """
     science, closed = _open(stored)
-    summaries: dict[str, ColumnSummary] = {}
-    problems: list[str] = []
-    for one in stored:
-        summary = to_summary(one)
-        if one.strip.shutter_open:
-            summary, dropped = drop_saturated(summary, _saturation(one.strip, summary))
-            if dropped:
-                problems.append(
-                    f"{one.strip.name}: {dropped} of {summary.n_bins} bins near saturation "
-                    "(twilight?) are left out of the response"
-                )
-        summaries[one.strip.name] = summary
+    summaries, dropped = drop_saturated_bins(
+        science, {one.strip.name: to_summary(one) for one in stored}
+    )
+    problems = list(dropped)
     try:
         if dark is None:
             vectors = make_vectors(science, closed, summaries, options=options)
@@ -199,16 +191,6 @@ def _with_dark(
         dark=dark, response=response, column_mask=mask, reasons=reasons, transfer=(),
         read_noise=np.array([a.read_noise for a in model.amplifiers]), problems=response.problems,
     )  # fmt: skip
-
-
-def _saturation(strip: Strip, summary: ColumnSummary) -> NDArray[np.float64]:
-    """Electrons above the overscan at which a column saturates."""
-    amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
-    zero = np.median(np.nan_to_num(summary.overscan.level), axis=0)
-    full = np.array(
-        [(a.saturation - z) * a.gain for a, z in zip(strip.amplifiers, zero, strict=True)]
-    )
-    return np.asarray(full[amps])
 
 
 def _describe_gradient(sky: NightSky) -> list[str]:
