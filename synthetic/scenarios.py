@@ -326,12 +326,38 @@ def _season(_columns: int, _lines: int, _stages: int) -> Scenario:
     )
 
 
+def _stray(_columns: int, _lines: int, _stages: int) -> Scenario:
+    """One short night of many stars whose sky light misses the optics in part."""
+    camera = make_camera(256, 256)
+    strips = plan_night(
+        camera,
+        _FIRST,
+        2304,
+        1024,
+        sky=Sky(moon=14.0),
+        seeing=Seeing(1.4, 1.6, 150.0),
+    )
+    return Scenario(
+        name="stray",
+        site=_SITE,
+        camera=camera,
+        guess=Guess(),
+        strips=strips,
+        # Bright stars tell columns apart.
+        stars=FieldSpec(density=3200.0, slope=0.3, variables=0, new=0, moving=0),
+        detector=DetectorSpec(dust=2, hot=1, cosmic_rate=10.0, stray=0.08),
+        clock_error=2.6,
+        zero_point=_zero_point(256),
+    )
+
+
 _BUILDERS: dict[str, Callable[[int, int, int], Scenario]] = {
     "demo": _demo,
     "wide": _wide,
     "night": _night,
     "season": _season,
     "small": _small,
+    "stray": _stray,
 }
 NAMES = tuple(_BUILDERS)
 

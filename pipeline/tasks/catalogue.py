@@ -36,6 +36,7 @@ _UNFIT = int(
     SourceFlag.SATURATED | SourceFlag.PSF_FAILED | SourceFlag.EDGE | SourceFlag.COSMIC_RAY
     | SourceFlag.TRAIL | SourceFlag.BAD_PIXELS | SourceFlag.BLENDED
 )  # fmt: skip
+_LIGHT_ROUNDS = 3  # of illumination and zero point in turn
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
 _POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
 
@@ -247,21 +248,31 @@ def calibrate_catalogue(
         columns[f"flux_{kind}"] = getattr(sources, f"flux_{kind}") * factor
         columns[f"flux_{kind}_err"] = getattr(sources, f"flux_{kind}_err") * factor
     illumination: Illumination | None = None
+    light_err = np.zeros(n)
     if catalogue is not None and fit is not None:
         fitted = (config, strip, columns, flags, index, catalogue)
         try:
             curve = _fit_zero_points(*fitted, options)
-            illumination = _measure_illumination(*fitted, curve)
-            if illumination is not None and config.calibration.illumination == "apply":
-                even = illumination.factor(sources.column)
-                for kind in ("psf", "aperture", "total"):
-                    for end in ("", "_err"):
-                        columns[f"flux_{kind}{end}"] = columns[f"flux_{kind}{end}"] * even
-                curve = _fit_zero_points(*fitted, options)
+            illumination, even_curve = _separate_illumination(*fitted, curve, options)
+            if config.calibration.illumination == "apply":
+                if illumination is None:
+                    problems.append(
+                        "illumination not applied: too few reference stars in clear sky to "
+                        "measure it"
+                    )
+                else:
+                    even = illumination.factor(sources.column)
+                    for kind in ("psf", "aperture", "total"):
+                        for end in ("", "_err"):
+                            columns[f"flux_{kind}{end}"] = columns[f"flux_{kind}{end}"] * even
+                    curve = even_curve
+                    # As the zero point's, its error is one of magnitudes: it is common to the
+                    # stars of a column, and no part of how well a flux was measured.
+                    light_err = illumination.error(sources.column)
         except SolutionError as error:
             problems.append(f"no magnitudes: {error}")
     zero = curve.value(sources.line) if curve is not None else nan
-    zero_err = curve.error(sources.line) if curve is not None else nan
+    zero_err = np.hypot(curve.error(sources.line), light_err) if curve is not None else nan
     # The zero point belongs to point-spread fluxes; wider apertures hold more of the light, so
     # each has a constant of its own, taken from the same stars.
     share = {"psf": np.ones(n), "aperture": sources.aperture_share, "total": sources.total_share}
@@ -350,13 +361,44 @@ def _fit_zero_points(
     index: NDArray[np.int64],
     catalogue: ReferenceCatalogue,
     options: StageOptions,
+    illumination: Illumination | None = None,
 ) -> ZeroPointCurve:
-    """Zero point along the strip from the reference stars' point-spread fluxes."""
+    """Zero point along the strip from the reference stars' point-spread fluxes.
+
+    With an illumination, as these fluxes are once it is taken out of them.
+    """
     use, value, error = _zero_points_of_stars(config, strip, columns, flags, index, catalogue)
+    if illumination is not None:
+        value = value - illumination.value(columns["column"][use])
     return fit_zero_point(
         columns["line"][use], value, error, n_lines=strip.n_lines, n_stage=strip.n_stage,
         options=options.zero_point,
     )  # fmt: skip
+
+
+def _separate_illumination(
+    config: Config,
+    strip: Strip,
+    columns: Columns,
+    flags: NDArray[np.int32],
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue,
+    curve: ZeroPointCurve,
+    options: StageOptions,
+) -> tuple[Illumination | None, ZeroPointCurve]:
+    """Illumination by column and zero point by line, each with the other taken out.
+
+    The stars of a few lines lie where they lie on the chip, so that a zero point fitted without
+    regard to columns holds some of their illumination, and the other way round.
+    """
+    fitted = (config, strip, columns, flags, index, catalogue)
+    found: Illumination | None = None
+    for _ in range(_LIGHT_ROUNDS):
+        found = _measure_illumination(*fitted, curve)
+        if found is None:
+            return None, curve
+        curve = _fit_zero_points(*fitted, options, found)
+    return found, curve
 
 
 def _measure_illumination(

@@ -178,6 +178,10 @@ def finish_strip(
         "FILTER": (strip.filter, "filter"),
         "LINEPER": (strip.line_period, "[s] line period"),
         "NSTAGE": (strip.n_stage, "rows that integrate"),
+        "ILLUMIN": (
+            "applied" if applied else "not applied",
+            "illumination by reference stars, to fluxes",
+        ),
         "DETLIMIT": (config.detection.threshold, "[sigma] limit of the matched filter"),
     }
     formats = config.products.catalogue_formats

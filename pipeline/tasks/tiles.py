@@ -240,6 +240,10 @@ def rectify_tile(
             "NIGHT": (strip.night, "date of the local noon before"),
             "TILE": (tile.name, "cell of the sky grid"),
             "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
+            "ILLUMIN": (
+                "not applied" if result.applied is None else "applied",
+                "illumination by reference stars, to fluxes",
+            ),
             "FWHM": (result.fwhm, "[pixel] typical width of stars"),
             "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
         }
