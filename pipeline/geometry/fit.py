@@ -1,6 +1,7 @@
 """From detections and reference stars to the strip's solution, with errors and advice."""
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -252,6 +253,7 @@ def fit_solution(
     *,
     options: FitOptions,
     nominal_pixel_scale: float | None = None,
+    file_edges: Sequence[int] | None = None,
 ) -> FitResult:
     """Match the stars and fit the strip's geometry.
 
@@ -267,6 +269,8 @@ def fit_solution(
     nominal_pixel_scale : float, optional
         Pixel scale that the optics are meant to give, arcsec, for the advice on the spin rate;
         that of `guess` where None.
+    file_edges : sequence of int, optional
+        See `match_stars`.
 
     Returns
     -------
@@ -293,7 +297,7 @@ def fit_solution(
             for name in ("line", "column", "line_err", "column_err", "flux")
         }
     )
-    match = match_stars(guess, stars, references, options=options.match)
+    match = match_stars(guess, stars, references, options=options.match, file_edges=file_edges)
     di, ri, solution = match.detection, match.reference, match.guess
     ranges = options.match
     prior = prior_errors(
@@ -311,8 +315,9 @@ def fit_solution(
     for turn in range(ROUNDS):
         if len(di) < options.min_stars:
             raise SolutionError(
-                f"only {len(di)} stars matched, at least {options.min_stars} are needed; use a "
-                "longer strip, a deeper reference catalogue or a wider match radius"
+                f"only {len(di)} stars matched, at least {options.min_stars} are needed "
+                f"({len(stars)} were detected); use a longer strip, a deeper reference "
+                "catalogue or a lower detection.threshold"
             )
         pairs = _make_pairs(solution, stars, references, di=di, ri=ri, floor=options.error_floor_px)
         solved, held = _choose(solution, pairs, guess=guess, prior=prior, options=options)

@@ -200,6 +200,7 @@ def _section_strip(strip: StripProducts, pictures: Path) -> Section:
         section.notes.append(
             check["text"] if check else "Too few bright stars to compare their moments by column."
         )
+    section.notes += [str(text) for text in strip.solution.get("remarks", [])]
     section.notes += [str(text) for text in strip.solution.get("advice_text", [])]
     if light := strip.solution.get("illumination"):
         section.notes.append(

@@ -23,6 +23,8 @@ from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip, lines_to_mjd
 from pipeline.tasks.context import StripContext
+from pipeline.tasks.explain import explain_failure, file_edges
+from pipeline.tasks.first_look import guess_solution
 from pipeline.tasks.measure import Measurements
 from pipeline.tasks.options import StageOptions
 
@@ -66,6 +68,8 @@ class StripResult:
         What the reader should know.
     applied : Illumination or None
         What star fluxes of the catalogue were corrected for; None where they were not.
+    losses : tuple of str
+        What the strip should have and has not: a run says so in its exit status.
     """
 
     strip: Strip
@@ -79,6 +83,7 @@ class StripResult:
     rms_column: float
     problems: tuple[str, ...]
     applied: Illumination | None = None
+    losses: tuple[str, ...] = ()
 
 
 def solve_strip_geometry(
@@ -87,6 +92,8 @@ def solve_strip_geometry(
     guess: StripSolution,
     sources: Measurements,
     references: References,
+    *,
+    strip: Strip,
 ) -> FitResult:
     """Fit the geometry to point-spread positions.
 
@@ -102,6 +109,8 @@ def solve_strip_geometry(
         Of the whole strip.
     references : References
         Reference stars at the strip's date.
+    strip : Strip
+        The strip.
 
     Returns
     -------
@@ -110,7 +119,7 @@ def solve_strip_geometry(
     Raises
     ------
     SolutionError
-        If the stars cannot be matched or are too few.
+        If the stars cannot be matched or are too few; with its likely cause.
     """
     use = ((sources.flags & _UNFIT) == 0) & (sources.flux_psf > 10 * sources.flux_psf_err)
     chosen = np.flatnonzero(use)
@@ -118,10 +127,17 @@ def solve_strip_geometry(
         sources.line[chosen], sources.column[chosen], sources.line_err[chosen],
         sources.column_err[chosen], sources.flux_psf[chosen],
     )  # fmt: skip
-    return fit_solution(
-        guess, stars, references, options=options.astrometry,
-        nominal_pixel_scale=config.camera.pixel_scale,
-    )  # fmt: skip
+    try:
+        return fit_solution(
+            guess, stars, references, options=options.astrometry,
+            nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
+        )  # fmt: skip
+    except SolutionError as error:
+        first = guess_solution(config, strip)
+        text = explain_failure(
+            config, first, stars, references, error, options=options.astrometry.match
+        )
+        raise SolutionError(text) from error
 
 
 def _match_references(
@@ -161,7 +177,10 @@ def calibrate_catalogue(
     references: References | None,
     *,
     options: StageOptions,
-) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, Illumination | None, tuple[str, ...]]:
+) -> tuple[
+    Columns, FitResult | None, ZeroPointCurve | None, Illumination | None,
+    tuple[str, ...], tuple[str, ...],
+]:  # fmt: skip
     """Positions on the sky, times, exposures and magnitudes of a strip's sources.
 
     Parameters
@@ -192,12 +211,14 @@ def calibrate_catalogue(
     illumination : Illumination or None
         What the stars say of the response; None where it was not measured.
     problems : tuple of str
+        What the reader should know.
+    losses : tuple of str
+        What the strip should have and has not.
     """
-    from pipeline.tasks.first_look import guess_solution
-
     strip = context.strip
     n = len(sources)
     problems: list[str] = []
+    losses: list[str] = []
     fit: FitResult | None = None
     curve: ZeroPointCurve | None = None
     nan = np.full(n, np.nan)
@@ -215,10 +236,11 @@ def calibrate_catalogue(
     if references is not None:
         try:
             fit = solve_strip_geometry(
-                config, options, guess or guess_solution(config, strip), sources, references
-            )
+                config, options, guess or guess_solution(config, strip), sources, references,
+                strip=strip,
+            )  # fmt: skip
         except DriftloomError as error:
-            problems.append(f"no sky positions: {error}")
+            losses.append(f"no sky positions: {error}")
     if fit is None:
         flags |= int(SourceFlag.NO_SOLUTION)
         ratio = area = np.ones(n)
@@ -277,7 +299,7 @@ def calibrate_catalogue(
     columns["ref_index"] = _rows(catalogue, index)
     columns |= _reference_offsets(columns, index, catalogue, references)
     columns["source_id"] = np.arange(n, dtype=np.int64)
-    return columns, fit, curve, illumination, tuple(problems)
+    return columns, fit, curve, illumination, tuple(problems), tuple(losses)
 
 
 def _rows(catalogue: ReferenceCatalogue | None, index: NDArray[np.int64]) -> NDArray[np.int64]:

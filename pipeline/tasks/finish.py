@@ -45,6 +45,7 @@ def _describe_solution(
     zero_rms: float,
     masked: NDArray[np.int64],
     moments: dict[str, Any],
+    remarks: tuple[str, ...],
     *,
     liquid_mirror: bool,
 ) -> dict[str, Any]:
@@ -70,6 +71,7 @@ def _describe_solution(
             "n_stars": 0 if spread is None else int(np.count_nonzero(spread.used)),
         },
         "zero_point_rms": zero_rms,
+        "remarks": list(remarks),
     }
     if fit is None:
         return content
@@ -150,7 +152,7 @@ def finish_strip(
     StripResult
     """
     strip = context.strip
-    columns, fit, curve, illumination, problems = calibrate_catalogue(
+    columns, fit, curve, illumination, problems, losses = calibrate_catalogue(
         config, context, sources, spread.solution, catalogue, references, options=context.options
     )
     moments: dict[str, Any] = {}
@@ -196,6 +198,7 @@ def finish_strip(
             np.nan if curve is None else curve.rms,
             masked,
             moments,
+            (*strip.problems, *losses, *problems),
             liquid_mirror=config.observatory.mirror == "rotating-liquid",
         )
         | _describe_illumination(illumination, applied=applied),
@@ -217,5 +220,5 @@ def finish_strip(
         fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
         n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
         rms_column=np.nan if fit is None else fit.rms_column, problems=problems,
-        applied=illumination if applied else None,
+        applied=illumination if applied else None, losses=losses,
     )  # fmt: skip
