@@ -19,6 +19,7 @@ from pipeline.geometry.match import (
     match_nearest,
     match_stars,
 )
+from pipeline.geometry.slip import Slip, find_slip, put_back
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander
 
@@ -27,6 +28,9 @@ __all__ = ["FitOptions", "FitResult", "fit_solution"]
 logger = logging.getLogger(__name__)
 
 ROUNDS = 3  # match and fit in turn
+MOST_SLIPS = 4  # places with lost lines; more and the strip is no strip
+MOST_LOST = 1000.0  # lines at one place
+SLIP_STARS = 5000  # brightest detections that show them
 UNCONSTRAINED = 0.5  # posterior over prior error above which a parameter is held
 # An optional term must lower the information criterion by this much: "very strong" evidence on
 # the scale of Kass & Raftery 1995, JASA 90, 773.
@@ -297,7 +301,28 @@ def fit_solution(
             for name in ("line", "column", "line_err", "column_err", "flux")
         }
     )
-    match = match_stars(guess, stars, references, options=options.match, file_edges=file_edges)
+    seen, slips, n_lines = stars, guess.slips, guess.n_lines
+    guess = _whole(guess, ())
+    while True:
+        if slips:
+            stars = replace(seen, line=put_back(seen.line, slips))
+        whole = _whole(guess, slips)
+        match = match_stars(whole, stars, references, options=options.match, file_edges=file_edges)
+        slip = None
+        if len(slips) < MOST_SLIPS:
+            slip = find_slip(
+                stars.line[:SLIP_STARS], stars.column[:SLIP_STARS],
+                match.guess.sky_to_strip(references.ra_deg, references.dec_deg),
+                reach=min(options.match.clock_range_s / guess.line_period, MOST_LOST),
+                n_lines=whole.n_lines,
+            )  # fmt: skip
+        if slip is None:
+            break
+        # Found among lines that are put back already: as numbered in the strip it lies earlier.
+        shift = sum(s.lost for s in slips if s.line + s.lost <= slip.line)
+        slips = tuple(sorted((*slips, replace(slip, line=slip.line - shift)), key=lambda s: s.line))
+        logger.warning("%s", slip.sentence(guess.line_period))
+    guess = whole
     di, ri, solution = match.detection, match.reference, match.guess
     ranges = options.match
     prior = prior_errors(
@@ -343,6 +368,8 @@ def fit_solution(
             f"{options.min_stars} are needed; check the position errors of the detections"
         )
     nominal = guess.camera.pixel_scale if nominal_pixel_scale is None else nominal_pixel_scale
+    advice = make_advice(solution, nominal_pixel_scale=nominal)
+    solution = replace(solution, slips=slips, n_lines=n_lines)
     result = FitResult(
         solution=solution,
         matched_detection=chosen[di],
@@ -355,7 +382,7 @@ def fit_solution(
         n_used=int(np.count_nonzero(used)),
         chi2=solved.chi2,
         errors=solution.errors,
-        advice=make_advice(solution, nominal_pixel_scale=nominal),
+        advice=advice,
         unconstrained=held,
     )
     for name in held:
@@ -364,6 +391,12 @@ def fit_solution(
         "%d stars, rms %.4f lines, %.4f columns", result.n_used, result.rms_line, result.rms_column
     )
     return result
+
+
+def _whole(solution: StripSolution, slips: tuple[Slip, ...]) -> StripSolution:
+    """The same strip with its lost lines put back and forgotten."""
+    n_lines = solution.n_lines + sum(slip.lost for slip in slips)
+    return replace(solution, slips=(), n_lines=n_lines)
 
 
 def _move_to_hour_angle(solution: StripSolution, guess: StripSolution) -> StripSolution:

@@ -11,6 +11,7 @@ from pipeline.errors import DriftloomError, SolutionError
 from pipeline.flags import SourceFlag
 from pipeline.geometry.fit import FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.slip import near_slip, put_back
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
 from pipeline.stages.illumination import (
@@ -39,6 +40,7 @@ _UNFIT = int(
     | SourceFlag.TRAIL | SourceFlag.BAD_PIXELS | SourceFlag.BLENDED
 )  # fmt: skip
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
+_SLIP_MARGIN = 10.0  # lines: the light of a star that lost lines cut
 _POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
 
 
@@ -260,6 +262,9 @@ def calibrate_catalogue(
         columns["exposure"] = solution.exposure(sources.column)
         ratio = solution.exposure_ratio(sources.column)
         area = solution.solid_angle_ratio(sources.column)
+        problems += [slip.sentence(strip.line_period) for slip in solution.slips]
+        cut = near_slip(sources.line, solution.slips, margin=_SLIP_MARGIN)
+        flags[cut] |= int(SourceFlag.BAD_PIXELS)
         assert references is not None
         index = _match_references(solution, sources, references, radius_px=3.0)
     # The sky always integrates T0, a star its own crossing; and a flat made from the sky makes
@@ -463,10 +468,12 @@ def make_curves(
     nan = np.full(line.size, np.nan)
     wander_line, wander_column = np.zeros(line.size), np.zeros(line.size)
     if fit is not None and fit.solution.wander is not None:
-        wander_line, wander_column = fit.solution.wander.evaluate(line)
+        wander_line, wander_column = fit.solution.wander.evaluate(
+            put_back(line, fit.solution.slips)
+        )
     return {
         "line": line,
-        "mjd": lines_to_mjd(strip, line),
+        "mjd": lines_to_mjd(strip, line if fit is None else put_back(line, fit.solution.slips)),
         "sky": sky,
         "fwhm": psf.model.fwhm(line) if psf is not None else nan,
         "fwhm_err": psf.fwhm_error(line) if psf is not None else nan,
