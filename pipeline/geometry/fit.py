@@ -19,7 +19,7 @@ from pipeline.geometry.match import (
     match_nearest,
     match_stars,
 )
-from pipeline.geometry.slip import Slip, find_slip, put_back
+from pipeline.geometry.slip import Slip, find_slip, put_back, take_out
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander
 
@@ -308,20 +308,22 @@ def fit_solution(
             stars = replace(seen, line=put_back(seen.line, slips))
         whole = _whole(guess, slips)
         match = match_stars(whole, stars, references, options=options.match, file_edges=file_edges)
-        slip = None
+        more: tuple[Slip, ...] = ()
         if len(slips) < MOST_SLIPS:
-            slip = find_slip(
+            more = find_slip(
                 stars.line[:SLIP_STARS], stars.column[:SLIP_STARS],
                 match.guess.sky_to_strip(references.ra_deg, references.dec_deg),
                 reach=min(options.match.clock_range_s / guess.line_period, MOST_LOST),
                 n_lines=whole.n_lines,
             )  # fmt: skip
-        if slip is None:
+        # Found among lines that are put back already: as numbered in the strip they lie earlier.
+        known = [
+            replace(new, line=float(take_out(new.line, slips))) if slips else new for new in more
+        ]
+        known = [new for new in known if np.isfinite(new.line)]
+        if not known:
             break
-        # Found among lines that are put back already: as numbered in the strip it lies earlier.
-        shift = sum(s.lost for s in slips if s.line + s.lost <= slip.line)
-        slips = tuple(sorted((*slips, replace(slip, line=slip.line - shift)), key=lambda s: s.line))
-        logger.warning("%s", slip.sentence(guess.line_period))
+        slips = tuple(sorted((*slips, *known), key=lambda s: s.line))
     guess = whole
     di, ri, solution = match.detection, match.reference, match.guess
     ranges = options.match

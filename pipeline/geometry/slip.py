@@ -20,7 +20,7 @@ _SMALLEST = 2  # lines; less is within what wander and noise may do
 _COLUMN_REACH = 5.0  # px between a star and its prediction across the scan
 _TRIED = 12  # offsets looked at, most pairs first
 _FEWEST = 8  # stars on the smaller side
-_AGREE = 0.9  # share of the pairs on the side where they belong
+_AGREE = 0.85  # share of the pairs of a stretch that belong to it
 _NEIGHBOURS = 10  # stars on each side that show the jump
 _CHANCE = 1e-8  # that unrelated stars look as good
 
@@ -131,64 +131,94 @@ def _pairs(
     return line[i[near]], line[i[near]] - ref_line[j[near]]
 
 
-def _cut(home: FloatArray, away: FloatArray) -> tuple[float, float, bool, float]:
-    """Line that best parts two lists: line, half gap, whether `away` comes after, share right."""
+def _cut(home: FloatArray, away: FloatArray) -> tuple[list[tuple[float, float]], bool, float]:
+    """Stretch of lines that holds `away` rather than `home`.
+
+    Returns
+    -------
+    ends : list of (float, float)
+        Line and half gap of each end of the stretch that lies within the strip.
+    to_the_end : bool
+        Whether the stretch reaches the end of the strip.
+    share : float
+        Of the pairs that lie where they belong, the smaller of that within and without.
+    """
     lines = np.concatenate([home, away])
-    kind = np.concatenate([np.ones(len(home)), -np.ones(len(away))])
+    kind = np.concatenate([-np.ones(len(home)), np.ones(len(away))])
     order = np.argsort(lines, kind="stable")
     lines, kind = lines[order], kind[order]
-    # +1 for every home star before the cut and every away star after it.
-    score = np.concatenate([[0.0], np.cumsum(kind)])
-    top, bottom = int(np.argmax(score)), int(np.argmin(score))
-    total = len(lines)
-    after_right = score[top] + len(away)
-    before_right = -score[bottom] + len(home)
-    after = bool(after_right >= before_right)
-    at = top if after else bottom
-    share = float(max(after_right, before_right)) / total
-    if not 0 < at < total:
-        return np.nan, np.nan, after, 0.0
-    return (
-        0.5 * float(lines[at - 1] + lines[at]),
-        0.5 * float(lines[at] - lines[at - 1]),
-        after,
-        share,
-    )
+    total = np.concatenate([[0.0], np.cumsum(kind)])
+    lowest = np.minimum.accumulate(total)
+    stop = int(np.argmax(total - lowest))
+    start = int(np.argmin(total[: stop + 1]))
+    inside = np.zeros(len(kind), bool)
+    inside[start:stop] = True
+    if inside.all() or not inside.any():
+        return [], False, 0.0
+    share = min(float(np.mean(kind[inside] > 0)), float(np.mean(kind[~inside] < 0)))
+    ends = [
+        (0.5 * float(lines[i - 1] + lines[i]), 0.5 * float(lines[i] - lines[i - 1]))
+        for i in (start, stop)
+        if 0 < i < len(lines)
+    ]
+    return ends, stop == len(lines), share
+
+
+def _jump(
+    line: FloatArray,
+    ahead: FloatArray,
+    at: float,
+    before: NDArray[np.bool_],
+    after: NDArray[np.bool_],
+) -> tuple[float, float]:
+    """Lines by which stars come ahead later, from the nearest on both sides, and the error."""
+    values, errors = [], []
+    for group in (before & (line <= at), after & (line > at)):
+        index = np.flatnonzero(group)
+        index = index[np.argsort(np.abs(line[index] - at))[:_NEIGHBOURS]]
+        if len(index) < _FEWEST // 2:
+            return np.nan, np.nan
+        value = float(np.median(ahead[index]))
+        spread = SIGMA_PER_MAD * float(np.median(np.abs(ahead[index] - value)))
+        values.append(value)
+        errors.append(1.2533 * spread / np.sqrt(len(index)))  # error of a Gaussian's median
+    return values[1] - values[0], float(np.hypot(*errors))
 
 
 def _examine(
     line: FloatArray, ahead: FloatArray, offset: int, expected: float, span: float
-) -> Slip | None:
-    """Slip by an offset, or None where the pairs do not show one."""
+) -> tuple[Slip, ...]:
+    """Slips by an offset; empty where the pairs do not show any.
+
+    Lines lost within a file whose successor is placed by its own time are two slips: there, and
+    back at the next file.
+    """
     half = min(0.5 * abs(offset) - 0.25, 6.0)
     home, away = np.abs(ahead) < half, np.abs(ahead - offset) < half
     if np.count_nonzero(away) < _FEWEST or np.count_nonzero(home) < _FEWEST:
-        return None
-    at, gap, after, share = _cut(line[home], line[away])
-    if share < _AGREE:
-        return None
-    # On its own side the second offset must be far more crowded than chance makes it.
-    mine = away & ((line > at) == after)
-    side = (span - at if after else at) / span
-    n = int(np.count_nonzero(mine))
-    if n < _FEWEST or poisson.sf(n - 1, expected * 2 * half * side + 1e-9) > _CHANCE:
-        return None
-    near, far = (
-        np.flatnonzero(group)[np.argsort(np.abs(line[group] - at))[:_NEIGHBOURS]]
-        for group in (home & ((line > at) != after), mine)
-    )
-    values = [float(np.median(ahead[group])) for group in (near, far)]
-    errors = [
-        1.2533 * SIGMA_PER_MAD * float(np.median(np.abs(ahead[group] - value)))
-        / np.sqrt(len(group))
-        for group, value in zip((near, far), values, strict=True)
-    ]  # fmt: skip
-    jump = values[1] - values[0]
-    # Slow wander comes by the offset too, but not between neighbours.
-    if abs(jump - offset) > max(0.25 * abs(offset), 1.0) or abs(jump) < _SMALLEST - 0.5:
-        return None
-    lost = -jump if after else jump
-    return Slip(at, gap, round(lost), lost, float(np.hypot(*errors)))
+        return ()
+    ends, to_the_end, share = _cut(line[home], line[away])
+    if share < _AGREE or not ends:
+        return ()
+    first = 0.0 if len(ends) == 1 and not to_the_end else ends[0][0]
+    last = span if to_the_end else ends[-1][0]
+    # There the second offset must be far more crowded than chance makes it.
+    n = int(np.count_nonzero(away & (line > first) & (line <= last)))
+    chance = poisson.sf(n - 1, expected * 2 * half * (last - first) / span + 1e-9)
+    if n < _FEWEST or chance > (_CHANCE if len(ends) == 1 else _CHANCE**1.5):
+        return ()
+    slips = []
+    for at, gap in ends:
+        leaving = at == first
+        before, after = (home, away) if leaving else (away, home)
+        jump, error = _jump(line, ahead, at, before, after)
+        # Slow wander comes by the offset too, but not between neighbours.
+        if not abs(jump - (offset if leaving else -offset)) <= max(0.25 * abs(offset), 1.0):
+            return ()
+        if abs(jump) < _SMALLEST - 0.5:
+            return ()
+        slips.append(Slip(at, gap, round(-jump), -jump, error))
+    return tuple(slips)
 
 
 def find_slip(
@@ -198,7 +228,7 @@ def find_slip(
     *,
     reach: float,
     n_lines: int,
-) -> Slip | None:
+) -> tuple[Slip, ...]:
     """Look for lost lines.
 
     Parameters
@@ -214,23 +244,23 @@ def find_slip(
 
     Returns
     -------
-    Slip or None
-        The one that most stars speak for.
+    tuple of Slip
+        By the offset that most clearly is one, in order of line: none, one, or there and back.
     """
     at, ahead = _pairs(line, column, predicted, reach)
     if len(at) < 2 * _FEWEST:
-        return None
+        return ()
     whole = int(np.ceil(reach))
     counts = np.histogram(ahead, np.arange(-whole - 0.5, whole + 1.0))[0].astype(np.float64)
     expected = max(float(np.mean(np.minimum(counts, np.percentile(counts, 90)))), 1e-3)
     offsets = np.arange(-whole, whole + 1)
     smooth = np.convolve(counts, np.ones(3), mode="same")
     smooth[np.abs(offsets) < _SMALLEST] = 0.0
-    found: list[Slip] = []
+    found: list[tuple[Slip, ...]] = []
     for index in np.argsort(-smooth)[:_TRIED]:
         if smooth[index] < _FEWEST:
             break
-        slip = _examine(at, ahead, int(offsets[index]), expected, float(n_lines))
-        if slip is not None:
-            found.append(slip)
-    return min(found, key=lambda s: abs(s.size - s.lost) + s.size_err, default=None)
+        slips = _examine(at, ahead, int(offsets[index]), expected, float(n_lines))
+        if slips:
+            found.append(slips)
+    return min(found, key=lambda s: abs(s[0].size - s[0].lost) + s[0].size_err, default=())

@@ -106,6 +106,20 @@ def test_two_places_and_a_second_fit_that_starts_from_the_first(telescope):
     assert again.rms_line < 0.05
 
 
+def test_lines_lost_in_a_file_whose_successor_is_placed_by_its_time(telescope):
+    """Numbers slip at line 5000 and are right again from 6500 on."""
+    guess, truth = telescope.make_pair(n_columns=512, n_stage=512)
+    stars = telescope.simulate(truth, np.random.default_rng(5), n=900)
+    stars.detections = lose(stars, line=5000, lost=40)
+    detections = lose(stars, line=6500, lost=-40)
+    fit = fit_solution(guess, detections, stars.references, options=OPTIONS)
+    assert [s.lost for s in fit.solution.slips] == [40, -40]
+    assert abs(fit.solution.slips[0].line - 5000) < 40
+    assert abs(fit.solution.slips[1].line - 6500) < 60
+    assert fit.rms_line < 0.05
+    assert fit.n_used > 0.97 * np.count_nonzero(stars.true_reference >= 0)
+
+
 def test_taking_out_undoes_putting_back():
     slips = (Slip(100.0, 1.0, 7, 7.0, 0.1), Slip(300.0, 1.0, 20, 20.0, 0.1))
     line = np.array([0.0, 99.9, 100.0, 250.0, 299.0, 300.5, 900.0])
