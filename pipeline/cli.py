@@ -177,8 +177,10 @@ def check(config: ConfigPath, raw: RawPath) -> None:
     """List the strips of a folder and what is wrong with its files; nothing is reduced."""
     from pipeline.config import load_config
     from pipeline.io.raw import find_strips
+    from pipeline.tasks.explain import check_line_period
 
-    inventory = find_strips(raw, load_config(config))
+    settings = load_config(config)
+    inventory = find_strips(raw, settings)
     table = Table(box=None, pad_edge=False)
     for head in ("night", "strip", "chip", "filter", "shutter", "lines", "segments", "gaps"):
         table.add_column(head)
@@ -197,9 +199,13 @@ def check(config: ConfigPath, raw: RawPath) -> None:
     for strip in inventory.strips:
         for text in strip.problems:
             complaints.print(f"note: {text}", highlight=False, markup=False)
+    doubts = [(s.name, check_line_period(settings, s)) for s in inventory.strips]
+    doubts = [(name, text) for name, text in doubts if text]
+    for name, text in doubts:
+        complaints.print(f"doubtful: {name}: {text}", highlight=False, markup=False)
     for path, reason in inventory.rejected:
         complaints.print(f"rejected: {path}: {reason}", highlight=False, markup=False)
-    raise typer.Exit(WITH_LOSSES if inventory.rejected else COMPLETE)
+    raise typer.Exit(WITH_LOSSES if inventory.rejected or doubts else COMPLETE)
 
 
 @app.command()

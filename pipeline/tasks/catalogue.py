@@ -11,6 +11,7 @@ from pipeline.errors import DriftloomError, SolutionError
 from pipeline.flags import SourceFlag
 from pipeline.geometry.fit import FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.slip import near_slip, put_back
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
 from pipeline.stages.illumination import (
@@ -23,6 +24,8 @@ from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip, lines_to_mjd
 from pipeline.tasks.context import StripContext
+from pipeline.tasks.explain import explain_failure, file_edges
+from pipeline.tasks.first_look import guess_solution
 from pipeline.tasks.measure import Measurements
 from pipeline.tasks.options import StageOptions
 
@@ -38,6 +41,7 @@ _UNFIT = int(
 )  # fmt: skip
 _LIGHT_ROUNDS = 3  # of illumination and zero point in turn
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
+_SLIP_MARGIN = 10.0  # lines: the light of a star that lost lines cut
 _POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
 
 
@@ -67,6 +71,8 @@ class StripResult:
         What the reader should know.
     applied : Illumination or None
         What star fluxes of the catalogue were corrected for; None where they were not.
+    losses : tuple of str
+        What the strip should have and has not: a run says so in its exit status.
     """
 
     strip: Strip
@@ -80,6 +86,7 @@ class StripResult:
     rms_column: float
     problems: tuple[str, ...]
     applied: Illumination | None = None
+    losses: tuple[str, ...] = ()
 
 
 def solve_strip_geometry(
@@ -88,6 +95,8 @@ def solve_strip_geometry(
     guess: StripSolution,
     sources: Measurements,
     references: References,
+    *,
+    strip: Strip,
 ) -> FitResult:
     """Fit the geometry to point-spread positions.
 
@@ -103,6 +112,8 @@ def solve_strip_geometry(
         Of the whole strip.
     references : References
         Reference stars at the strip's date.
+    strip : Strip
+        The strip.
 
     Returns
     -------
@@ -111,7 +122,7 @@ def solve_strip_geometry(
     Raises
     ------
     SolutionError
-        If the stars cannot be matched or are too few.
+        If the stars cannot be matched or are too few; with its likely cause.
     """
     use = ((sources.flags & _UNFIT) == 0) & (sources.flux_psf > 10 * sources.flux_psf_err)
     chosen = np.flatnonzero(use)
@@ -119,10 +130,17 @@ def solve_strip_geometry(
         sources.line[chosen], sources.column[chosen], sources.line_err[chosen],
         sources.column_err[chosen], sources.flux_psf[chosen],
     )  # fmt: skip
-    return fit_solution(
-        guess, stars, references, options=options.astrometry,
-        nominal_pixel_scale=config.camera.pixel_scale,
-    )  # fmt: skip
+    try:
+        return fit_solution(
+            guess, stars, references, options=options.astrometry,
+            nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
+        )  # fmt: skip
+    except SolutionError as error:
+        first = guess_solution(config, strip)
+        text = explain_failure(
+            config, first, stars, references, error, options=options.astrometry.match
+        )
+        raise SolutionError(text) from error
 
 
 def _match_references(
@@ -162,7 +180,10 @@ def calibrate_catalogue(
     references: References | None,
     *,
     options: StageOptions,
-) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, Illumination | None, tuple[str, ...]]:
+) -> tuple[
+    Columns, FitResult | None, ZeroPointCurve | None, Illumination | None,
+    tuple[str, ...], tuple[str, ...],
+]:  # fmt: skip
     """Positions on the sky, times, exposures and magnitudes of a strip's sources.
 
     Parameters
@@ -193,12 +214,14 @@ def calibrate_catalogue(
     illumination : Illumination or None
         What the stars say of the response; None where it was not measured.
     problems : tuple of str
+        What the reader should know.
+    losses : tuple of str
+        What the strip should have and has not.
     """
-    from pipeline.tasks.first_look import guess_solution
-
     strip = context.strip
     n = len(sources)
     problems: list[str] = []
+    losses: list[str] = []
     fit: FitResult | None = None
     curve: ZeroPointCurve | None = None
     nan = np.full(n, np.nan)
@@ -216,10 +239,11 @@ def calibrate_catalogue(
     if references is not None:
         try:
             fit = solve_strip_geometry(
-                config, options, guess or guess_solution(config, strip), sources, references
-            )
+                config, options, guess or guess_solution(config, strip), sources, references,
+                strip=strip,
+            )  # fmt: skip
         except DriftloomError as error:
-            problems.append(f"no sky positions: {error}")
+            losses.append(f"no sky positions: {error}")
     if fit is None:
         flags |= int(SourceFlag.NO_SOLUTION)
         ratio = area = np.ones(n)
@@ -239,6 +263,9 @@ def calibrate_catalogue(
         columns["exposure"] = solution.exposure(sources.column)
         ratio = solution.exposure_ratio(sources.column)
         area = solution.solid_angle_ratio(sources.column)
+        problems += [slip.sentence(strip.line_period) for slip in solution.slips]
+        cut = near_slip(sources.line, solution.slips, margin=_SLIP_MARGIN)
+        flags[cut] |= int(SourceFlag.BAD_PIXELS)
         assert references is not None
         index = _match_references(solution, sources, references, radius_px=3.0)
     # The sky always integrates T0, a star its own crossing; and a flat made from the sky makes
@@ -288,7 +315,7 @@ def calibrate_catalogue(
     columns["ref_index"] = _rows(catalogue, index)
     columns |= _reference_offsets(columns, index, catalogue, references)
     columns["source_id"] = np.arange(n, dtype=np.int64)
-    return columns, fit, curve, illumination, tuple(problems)
+    return columns, fit, curve, illumination, tuple(problems), tuple(losses)
 
 
 def _rows(catalogue: ReferenceCatalogue | None, index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -483,10 +510,12 @@ def make_curves(
     nan = np.full(line.size, np.nan)
     wander_line, wander_column = np.zeros(line.size), np.zeros(line.size)
     if fit is not None and fit.solution.wander is not None:
-        wander_line, wander_column = fit.solution.wander.evaluate(line)
+        wander_line, wander_column = fit.solution.wander.evaluate(
+            put_back(line, fit.solution.slips)
+        )
     return {
         "line": line,
-        "mjd": lines_to_mjd(strip, line),
+        "mjd": lines_to_mjd(strip, line if fit is None else put_back(line, fit.solution.slips)),
         "sky": sky,
         "fwhm": psf.model.fwhm(line) if psf is not None else nan,
         "fwhm_err": psf.fwhm_error(line) if psf is not None else nan,
