@@ -649,7 +649,7 @@ def test_a_night_that_no_validity_covers(made):
         )  # fmt: skip
 
 
-def test_two_that_claim_the_night(made):
+def test_two_that_claim_the_night(made, tmp_path):
     path = register_of(made)
     entries = list(read_register(path).entries)
     first = next(e for e in entries if e.kind == "response")
@@ -664,6 +664,13 @@ def test_two_that_claim_the_night(made):
     vectors, chosen = choose_vectors(*arguments)
     assert chosen[1].startswith("another sha256:")
     assert any("another was used" in p and "marked as preferred" in p for p in vectors.problems)
+    write_night_vectors(
+        made.config, tmp_path / "new", strip, vectors,
+        provenance=make_provenance(made.config, inputs=[]),
+    )  # fmt: skip
+    product = tmp_path / "new" / "calibration" / NIGHTS[1] / "1_r_response.fits"
+    recorded = [str(v) for k, v in read_table_meta(product)[0].items() if k.startswith("REMARK")]
+    assert any("another was used" in r and "marked as preferred" in r for r in recorded)
 
 
 def test_a_calibration_changed_behind_the_register(made):

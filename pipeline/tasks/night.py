@@ -15,13 +15,17 @@ from pipeline.stages.colmask import (
 )
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector, dark_from_nothing, fit_dark
-from pipeline.stages.intercepts import drop_saturated
+from pipeline.stages.intercepts import NightSky, drop_saturated, fit_intercepts
 from pipeline.stages.response import ResponseVector, fit_response
 from pipeline.stages.transfer import AmplifierTransfer, fit_photon_transfer
 from pipeline.strip import Strip, index_amplifiers
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["NightVectors", "drop_saturated_bins", "make_dark", "make_vectors"]
+__all__ = [
+    "NightVectors", "describe_gradient", "drop_saturated_bins", "make_dark", "make_vectors",
+]  # fmt: skip
+
+_GRADIENT = 0.005  # of the sky, middle to edge of the chip: what half a per cent does shows
 
 
 @dataclass(frozen=True)
@@ -190,6 +194,14 @@ def make_vectors(
         if not dropped:
             raise
         raise CalibrationError("; ".join((str(error), *dropped))) from error
+    try:
+        _, light, _ = fit_intercepts(
+            response, sky, dark, line_periods=[s.line_period for s in science],
+            n_stage=model.n_stage, options=options.response,
+        )  # fmt: skip
+        one_sided = describe_gradient(light)
+    except CalibrationError as error:
+        one_sided = [f"gradients of the sky not measured: {error}"]
     everything = [*sky, *(summaries[s.name] for s in closed if s.name in summaries)]
     noise = measure_excess_noise(everything, model.amplifiers)
     tails = measure_tails(
@@ -210,6 +222,40 @@ def make_vectors(
     return NightVectors(
         dark=dark, response=response, column_mask=mask, reasons=reasons, transfer=transfer,
         read_noise=configured,
-        problems=(*dark_problems, *dropped, *response.problems, *transfer_problems),
+        problems=(
+            *dark_problems, *dropped, *response.problems, *one_sided,
+            *transfer_problems,
+        ),
         dark_problems=dark_problems,
     )  # fmt: skip
+
+
+def describe_gradient(sky: NightSky) -> list[str]:
+    """Light on one side of the chip in part of the night, in words.
+
+    Parameters
+    ----------
+    sky : NightSky
+        Its gradients, bin by bin.
+
+    Returns
+    -------
+    list of str
+        Empty where no bin stands apart.
+    """
+    known = np.isfinite(sky.gradient_err)
+    if known.sum() < 3:
+        return []
+    gradient, error = sky.gradient[known], sky.gradient_err[known]
+    away = gradient - np.median(gradient)
+    strongest = int(np.argmax(np.abs(away)))
+    if abs(away[strongest]) <= max(_GRADIENT, 5.0 * error[strongest]):
+        return []
+    lit = int((np.abs(away) > max(_GRADIENT, 5.0 * float(np.median(error)))).sum())
+    side = "high" if away[strongest] > 0 else "low"
+    text = (
+        f"the sky is up to {100 * abs(away[strongest]):.2f} % brighter towards the {side} columns "
+        f"in {lit} of {len(away)} bins (moonlight or twilight on one side): fitted bin by bin, "
+        "the median gradient of the night is taken for none"
+    )
+    return [text]

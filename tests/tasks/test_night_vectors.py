@@ -50,18 +50,22 @@ def expose(rng, strip, response, bias, sky):
     return settle_overscan(summary, AMPLIFIERS, options=OPTIONS.summary.overscan)
 
 
-def make_night(*, twilight, floor=400.0):
-    """A dawn that saturates the chip (or none), the moon, and a strip with the shutter closed."""
+def make_night(*, twilight, floor=400.0, moon=700.0, side=0.0, leak=0.0):
+    """A dawn that saturates the chip (or none), the moon, and a strip with the shutter closed.
+
+    In the last third of the night the moon may shine on one `side`; the shutter may `leak`.
+    """
     rng = np.random.default_rng(5)
     f = 1.0 + 0.03 * np.cos(3.0 * X) + 0.01 * rng.standard_normal(W)
     f, bias = f / f.mean(), 2.0 * rng.standard_normal(W)
     science, closed = strip_of("s01"), strip_of("s02", shutter_open=False, n_bins=8)
     line = np.arange(science.n_lines)
-    sky = floor + 700.0 * np.sin(0.5 * np.pi * line / science.n_lines) ** 2
+    sky = floor + moon * np.sin(0.5 * np.pi * line / science.n_lines) ** 2
     sky += twilight * np.exp((line - science.n_lines) / 1000.0)
+    late = np.where(line > 0.67 * science.n_lines, side, 0.0)
     summaries = {
-        "s01": expose(rng, science, f, bias, sky),
-        "s02": expose(rng, closed, f, bias, np.zeros(closed.n_lines)),
+        "s01": expose(rng, science, f * (1.0 + late[:, None] * X), bias, sky),
+        "s02": expose(rng, closed, f, bias, leak * np.linspace(0.2, 1.0, closed.n_lines)),
     }
     return science, closed, summaries, f
 
@@ -131,3 +135,46 @@ def test_more_remarks_than_keywords_can_count():
     assert max(len(k) for k in cards) == 8
     assert cards["REMARK98"] == ("night 97", "")
     assert cards["REMARK99"][0].startswith("and 52 more")
+
+
+def record(folder, science, closed, summaries):
+    """Vectors of a night, and the remarks of its dark and response as they are on disk."""
+    vectors = make_vectors([science], [closed], summaries, options=OPTIONS)
+    provenance = make_provenance(CONFIG, inputs=[])
+    write_night_vectors(CONFIG, folder, science, vectors, provenance=provenance)
+    found = []
+    for name in ("1_dark", "1_r_response"):
+        meta, _ = read_table_meta(folder / "calibration" / science.night / f"{name}.fits")
+        found.append("\n".join(str(v) for k, v in meta.items() if k.startswith("REMARK")))
+        if name == "1_r_response":
+            found.append(meta["CHOICE"])
+    return vectors, *found
+
+
+def test_too_little_sky_range_is_said_and_recorded(tmp_path):
+    science, closed, summaries, f = make_night(twilight=0.0, moon=0.0)
+    vectors, _, response, choice = record(tmp_path, science, closed, summaries)
+    assert choice == "ratio"
+    assert "the sky level ranges only from" in response
+    assert "the response is a ratio of levels" in response
+    pull = (vectors.response.value - f) / vectors.response.error
+    assert np.std(pull) == pytest.approx(1.0, abs=0.35)
+
+
+def test_moonlight_on_one_side_is_said_and_recorded_and_bends_nothing(tmp_path):
+    science, closed, summaries, f = make_night(twilight=0.0, side=0.03)
+    vectors, _, response, _ = record(tmp_path, science, closed, summaries)
+    assert "the sky is up to 3." in response or "the sky is up to 2.9" in response
+    assert "moonlight or twilight on one side" in response
+    pull = (vectors.response.value - f) / vectors.response.error
+    assert np.std(pull) == pytest.approx(1.0, abs=0.3)
+    science, closed, summaries, _ = make_night(twilight=0.0)
+    assert "on one side" not in record(tmp_path, science, closed, summaries)[2]
+
+
+def test_light_in_a_closed_strip_is_said_and_recorded(tmp_path):
+    science, closed, summaries, _ = make_night(twilight=0.0, leak=60.0)
+    vectors, dark, response, _ = record(tmp_path, science, closed, summaries)
+    assert vectors.dark_problems
+    for text in (dark, response):
+        assert "the level of a shutter-closed strip wanders" in text
