@@ -24,7 +24,7 @@ from pipeline import __version__
 from pipeline.errors import DriftloomError
 
 if TYPE_CHECKING:
-    from pipeline.run import PlanRow
+    from pipeline.plan import PlanRow
 
 __all__ = ["app", "main"]
 
@@ -275,8 +275,8 @@ def reprocess(
     """Do again exactly what a change touches: new flats, another option, other raw files."""
     from pipeline.config import load_config
     from pipeline.graph import open_runner
+    from pipeline.plan import group_rows
     from pipeline.reprocess import plan_reprocessing, reprocess_folder
-    from pipeline.run import group_rows
 
     settings = load_config(config)
     if dry_run:

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.config import load_config
+from pipeline.plan import PlanRow, group_rows
 from pipeline.recipes import STEPS, Recipe, base_parts, compare_recipes, configured
-from pipeline.run import PlanRow, group_rows
 
 CONFIG = Path(__file__).parents[1] / "configs" / "saltpan-ridge.toml"
 
