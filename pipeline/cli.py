@@ -24,7 +24,7 @@ from pipeline import __version__
 from pipeline.errors import DriftloomError
 
 if TYPE_CHECKING:
-    from pipeline.run import PlanRow
+    from pipeline.plan import PlanRow
 
 __all__ = ["app", "main"]
 
@@ -177,8 +177,10 @@ def check(config: ConfigPath, raw: RawPath) -> None:
     """List the strips of a folder and what is wrong with its files; nothing is reduced."""
     from pipeline.config import load_config
     from pipeline.io.raw import find_strips
+    from pipeline.tasks.explain import check_line_period
 
-    inventory = find_strips(raw, load_config(config))
+    settings = load_config(config)
+    inventory = find_strips(raw, settings)
     table = Table(box=None, pad_edge=False)
     for head in ("night", "strip", "chip", "filter", "shutter", "lines", "segments", "gaps"):
         table.add_column(head)
@@ -197,9 +199,13 @@ def check(config: ConfigPath, raw: RawPath) -> None:
     for strip in inventory.strips:
         for text in strip.problems:
             complaints.print(f"note: {text}", highlight=False, markup=False)
+    doubts = [(s.name, check_line_period(settings, s)) for s in inventory.strips]
+    doubts = [(name, text) for name, text in doubts if text]
+    for name, text in doubts:
+        complaints.print(f"doubtful: {name}: {text}", highlight=False, markup=False)
     for path, reason in inventory.rejected:
         complaints.print(f"rejected: {path}: {reason}", highlight=False, markup=False)
-    raise typer.Exit(WITH_LOSSES if inventory.rejected else COMPLETE)
+    raise typer.Exit(WITH_LOSSES if inventory.rejected or doubts else COMPLETE)
 
 
 @app.command()
@@ -261,16 +267,21 @@ def reprocess(
     accept_losses: Annotated[
         bool, typer.Option("--accept-losses", help="Exchange products even with losses.")
     ] = False,
+    each: Annotated[
+        bool,
+        typer.Option("--each", help="List every strip and tile by itself."),
+    ] = False,
 ) -> None:
     """Do again exactly what a change touches: new flats, another option, other raw files."""
     from pipeline.config import load_config
     from pipeline.graph import open_runner
+    from pipeline.plan import group_rows
     from pipeline.reprocess import plan_reprocessing, reprocess_folder
 
     settings = load_config(config)
     if dry_run:
         rows = plan_reprocessing(settings, raw, out)
-        _print_plan(rows)
+        _print_plan(rows if each else group_rows(rows))
         raise typer.Exit(COMPLETE)
     with open_runner(
         workers=settings.compute.workers if workers is None else workers,
@@ -283,7 +294,8 @@ def reprocess(
             settings, raw, out, runner=runner, keep_previous=keep_previous,
             accept_losses=accept_losses,
         )  # fmt: skip
-    _print_plan(done.summary.rows)
+    rows = done.summary.rows
+    _print_plan(rows if each else group_rows(rows))
     for text in done.summary.problems:
         complaints.print(f"note: {text}", highlight=False, markup=False)
     for text in done.summary.failures:
@@ -308,7 +320,9 @@ def _print_plan(rows: list["PlanRow"]) -> None:
     table = Table(box=None, pad_edge=False)
     for head in ("step", "night", "strip or tile", "to do", "stands", "about", "why"):
         right = head in {"to do", "stands", "about"}
-        table.add_column(head, justify="right" if right else "left", overflow="fold")
+        table.add_column(
+            head, justify="right" if right else "left", overflow="fold", no_wrap=head == "night"
+        )
     for row in rows:
         seconds = f"{row.seconds:.0f} s" if row.n_todo and row.seconds == row.seconds else ""
         table.add_row(

@@ -54,7 +54,7 @@ class CalibrationConfig(Section):
     # change across the field would be written into every flux.
     illumination: Literal["off", "report", "apply"] = key(
         "Illumination measured from reference stars against column: not at all, reported, or also "
-        "taken out of the catalogue's fluxes",
+        "taken out of the fluxes of catalogues and tiles",
         default="report",
     )
 

@@ -1,9 +1,12 @@
 """The errors a user can cause or meet; each says what was found, expected, and what to do."""
 
+from typing import Any
+
 __all__ = [
     "CalibrationError",
     "ConfigError",
     "DriftloomError",
+    "MirrorError",
     "ProductError",
     "RawError",
     "ReferenceCatalogueError",
@@ -33,6 +36,30 @@ class ReferenceCatalogueError(DriftloomError, ValueError):
 
 class SolutionError(DriftloomError, ValueError):
     """The stars do not determine the strip's geometry or zero point."""
+
+
+class MirrorError(SolutionError):
+    """The stars match once columns or lines are turned round.
+
+    Parameters
+    ----------
+    message : str
+        What was found.
+    columns, lines : bool
+        Which of them run the wrong way.
+    """
+
+    def __init__(self, message: str, *, columns: bool = False, lines: bool = False) -> None:
+        super().__init__(message)
+        self.columns, self.lines = columns, lines
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Errors cross from worker to worker: their keywords must come along."""
+        return _remake_mirror, (str(self), self.columns, self.lines)
+
+
+def _remake_mirror(message: str, columns: bool, lines: bool) -> MirrorError:
+    return MirrorError(message, columns=columns, lines=lines)
 
 
 class ProductError(DriftloomError, OSError):

@@ -38,6 +38,7 @@ class SourceFlag(IntFlag):
     PSF_FAILED = 128
     NO_SOLUTION = 256
     APERTURE_INCOMPLETE = 512
+    EPOCHS_CHANGE = 1024
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,7 @@ FLAG_MEANINGS = (
     Meaning("PSF_FAILED", 128, "the point-spread fit did not converge"),
     Meaning("NO_SOLUTION", 256, "no sky position: the strip has no solution"),
     Meaning("APERTURE_INCOMPLETE", 512, "the aperture holds masked pixels"),
+    Meaning("EPOCHS_CHANGE", 1024, "stack: fewer or more epochs in a part of the source"),
 )
 
 

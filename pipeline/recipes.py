@@ -101,6 +101,7 @@ STEPS = {
             "catalogue",
             (
                 "observatory", "pointing", "camera", "astrometry", "detection.threshold",
+                "raw.flip_lines", "reference.columns.dec",  # where a failure is explained
                 "photometry.cloud_extinction", "photometry.zero_point_knot",
                 "photometry.zero_point_bright", "photometry.zero_point_faint",
                 "products.catalogue_formats", "calibration.illumination",

@@ -32,6 +32,7 @@ from pipeline.strip import Strip
 from pipeline.tasks.calibrated import write_calibrated
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.context import StripContext
+from pipeline.tasks.explain import check_line_period
 from pipeline.tasks.finish import finish_strip, strip_folder
 from pipeline.tasks.first_look import FirstLook, look_at_strip, refer_to
 from pipeline.tasks.measure import concatenate_measurements, measure_block, neighbour_reach
@@ -134,7 +135,8 @@ def _choose(run: Run, strip: Strip) -> tuple[dict[str, str], tuple[str, ...]]:
         return {"calibrations": f"undecided: {error}"}, ()
     names = tuple(f"{e.id} {e.checksum}" for e in entries)
     parts = {
-        f"{e.kind} vector": f"{e.id} {e.checksum} {'; '.join(e.remarks)}" for e in entries
+        f"{e.kind} vector": f"{e.id} {e.checksum} {'; '.join(e.describe_for(strip.night))}"
+        for e in entries
     }  # fmt: skip
     return parts, names
 
@@ -320,6 +322,7 @@ def _result_facts(result: StripResult) -> dict[str, Any]:
         "row": [result.n_sources, result.rms_line, result.rms_column, float(zero)],
         "placed": result.solution is not None and result.zero_point is not None,
         "problems": problems,
+        "losses": list(result.losses),
     }
 
 
@@ -471,6 +474,8 @@ def carry_out(run: Run, inventory: RawInventory, strips: list[Strip]) -> Reducti
         run.summary.failures.append(f"{path}: {reason}")
     for strip in strips:
         run.summary.note(*(f"{strip.name}: {p}" for p in strip.problems))
+        if text := check_line_period(run.config, strip):  # before any pixel is read
+            run.summary.note(f"{strip.name}: {text}")
     results: list[tuple[Strip, Made]] = []
     for night in sorted({s.night for s in strips}):
         results += _reduce_night(run, night, [s for s in strips if s.night == night])
@@ -479,6 +484,9 @@ def carry_out(run: Run, inventory: RawInventory, strips: list[Strip]) -> Reducti
     stack_groups(run, tiles)
     for strip, made in results:
         run.note_problems({strip.name: made})
+        for text in made.facts.get("losses", ()):
+            run.summary.fail(f"{strip.name}: {text}")
+            run.note_made(strip.night, strip.name, "sky positions", "failed", reason=text)
         if "row" in made.facts:
             row = made.facts["row"]
             run.summary.strips.append(StripRow(strip.night, strip.name, strip.n_lines, *row))

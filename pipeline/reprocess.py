@@ -11,13 +11,14 @@ from pathlib import Path
 
 from pipeline.config import Config
 from pipeline.errors import DriftloomError, ProductError
-from pipeline.exchange import NEXT, exchange, finish_exchange
+from pipeline.exchange import NEXT, PREVIOUS, exchange, finish_exchange
 from pipeline.graph import InlineRunner, Runner
 from pipeline.io.raw import RawInventory
 from pipeline.io.runlock import hold_lock
 from pipeline.io.store import Store, link_file
+from pipeline.plan import PlanRow
 from pipeline.reduction import carry_out, take_inventory
-from pipeline.run import PlanRow, ReductionSummary, Run
+from pipeline.run import ReductionSummary, Run
 from pipeline.strip import Strip
 
 __all__ = ["Reprocessed", "plan_reprocessing", "reprocess_folder"]
@@ -158,7 +159,12 @@ def reprocess_folder(
         run.store.prune([""])  # a run before this one may have wanted other things
         write_report(new)
         try:
-            compare_products(out, new, new)
+            compare_products(
+                out, new, new,
+                names=(
+                    str(out / PREVIOUS) if keep_previous else f"{out} before (removed)", str(out)
+                ),
+            )  # fmt: skip
         except (DriftloomError, ValueError) as error:
             # The products are as good without it.
             summary.note(f"old and new products not compared: {error}")

@@ -20,11 +20,19 @@ from pipeline.io.ledger import Ledger, read_ledger
 from pipeline.io.provenance import Provenance, make_provenance
 from pipeline.io.reference import ReferenceCatalogue, read_reference
 from pipeline.io.store import Entry, Store
+from pipeline.plan import PlanRow
 from pipeline.recipes import STEPS, Recipe, base_parts, compare_recipes, raw_parts, reference_part
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions, make_options
 
-__all__ = ["Job", "Made", "PlanRow", "ReductionSummary", "Run", "StripMade", "StripRow"]
+__all__ = [
+    "Job",
+    "Made",
+    "ReductionSummary",
+    "Run",
+    "StripMade",
+    "StripRow",
+]
 
 STANDS = "stands"
 
@@ -40,31 +48,6 @@ class StripRow:
     rms_line: float
     rms_column: float
     zero_point: float
-
-
-@dataclass
-class PlanRow:
-    """What a run does, or would do, for one step of one strip.
-
-    Parameters
-    ----------
-    step, night, where : str
-        Step; night; strip, or what else the step is about.
-    n_todo, n_stands : int
-        Tasks to be done, and tasks whose outcome stands.
-    reasons : list of str
-        Why they are to be done.
-    seconds : float
-        How long that takes one worker, from the ledger; NaN where it was never done.
-    """
-
-    step: str
-    night: str
-    where: str
-    n_todo: int = 0
-    n_stands: int = 0
-    reasons: list[str] = field(default_factory=list)
-    seconds: float = 0.0
 
 
 @dataclass

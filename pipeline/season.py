@@ -17,6 +17,7 @@ from pipeline.flags import PixelMask
 from pipeline.io.atomic import replace_file
 from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.register import Entry, Register, read_register, write_register
+from pipeline.io.register_edits import keep_edits
 from pipeline.io.runlock import hold_lock
 from pipeline.io.summary_files import StoredSummary, read_summary
 from pipeline.stages.colmask import mask_columns
@@ -229,6 +230,7 @@ def _register_darks(
         name = file_name(chip, night, "dark")
         entry = {
             "id": name, "kind": "dark", "chip": chip, "valid_from": night, "valid_to": night,
+            "computed_from": night, "computed_to": night,
             "n_nights": len(nights) if own.measured or measured else 0, "made": maker.made,
             "inputs": tuple(" ".join(i) for i in inputs), "remarks": tuple(remarks),
         }  # fmt: skip
@@ -307,7 +309,8 @@ def _register_responses(
         name = file_name(model.chip, model.filter, first, "response")
         entry = {
             "id": name, "kind": "response", "chip": model.chip, "filter": model.filter,
-            "valid_from": first, "valid_to": last, "n_nights": len(members), "made": maker.made,
+            "valid_from": first, "valid_to": last, "computed_from": first, "computed_to": last,
+            "n_nights": len(members), "made": maker.made,
             "inputs": tuple(" ".join(i) for i in inputs), "remarks": tuple(remarks),
         }  # fmt: skip
         maker.entries.append(
@@ -360,7 +363,8 @@ def make_season(config: Config, out: Path) -> SeasonSummary:
     out : Path
         Folder of products of one or more reductions; ``out/summaries`` is read, and
         ``out/calibration`` is written: ``season/`` and ``register.toml``. Entries of the register
-        that point elsewhere than ``season/``, and marks of preference, are kept.
+        that point elsewhere than ``season/``, and validities and marks of preference that were set
+        by hand, are kept; the summary says which.
 
     Returns
     -------
@@ -422,14 +426,36 @@ def make_season(config: Config, out: Path) -> SeasonSummary:
     return summary
 
 
+def _find_uncovered(made: Sequence[Entry], entries: Sequence[Entry]) -> list[str]:
+    """Nights at the ends of intervals that, by dates set by hand, no calibration claims."""
+    texts = []
+    for entry in made:
+        rivals = [e for e in entries if (e.kind, e.chip, e.filter)
+                  == (entry.kind, entry.chip, entry.filter)]  # fmt: skip
+        left = [
+            night
+            for night in sorted({entry.computed_from, entry.computed_to})
+            if not any(e.covers(night) for e in rivals)
+        ]
+        if left:
+            texts.append(
+                f"{entry.id}: set by hand: no {entry.kind} holds now for {' and '.join(left)}, "
+                "which it was made from"
+            )
+    return texts
+
+
 def _finish(maker: _Maker, panels: Sequence[tuple[Any, ...]]) -> None:
     """Register, picture, and an end to files that no entry names any more."""
-    mine = {e.id for e in maker.entries}
+    made, texts = keep_edits(maker.entries, maker.before.entries)
+    maker.summary.note(*texts)
+    mine = {e.id for e in made}
     foreign = [
         e for e in maker.before.entries
         if e.id not in mine and not e.file.startswith("season/")
     ]  # fmt: skip
-    entries = [*maker.entries, *foreign]
+    entries = [*made, *foreign]
+    maker.summary.note(*_find_uncovered(made, entries))
     path = maker.folder / "register.toml"
     if path.exists():
         kept = path.with_name("register-previous.toml")

@@ -12,6 +12,7 @@ from rich.progress import Progress
 
 from synthetic.make import make
 from synthetic.scenarios import NAMES, build_scenario
+from synthetic.settings import change_settings, read_advice
 
 __all__ = ["main"]
 
@@ -27,6 +28,23 @@ def _parse(arguments: list[str] | None) -> argparse.Namespace:
     one.add_argument("--columns", type=int, default=1024, help="night: columns of the chip")
     one.add_argument("--lines", type=int, default=20_000, help="night: lines of the strip")
     one.add_argument("--stages", type=int, default=None, help="night: rows that integrate")
+    one.add_argument(
+        "--line-period", type=float, default=None, help="seconds per line, as the observer sets it"
+    )
+    one.add_argument(
+        "--rotation-change",
+        type=float,
+        default=0.0,
+        help="deg by which the camera is turned from where the scenario has it; positive turns the "
+        "direction in which column numbers grow to the west",
+    )
+    one.add_argument(
+        "--advice",
+        type=Path,
+        default=None,
+        help="a strip's solution.json: sets line period and rotation as it advises, after the two "
+        "options above, which must be those of the strip that was reduced",
+    )
     two = commands.add_parser("score", help="compare the products of a reduction with the truth")
     two.add_argument("out", type=Path)
     two.add_argument("--json", type=Path, default=None, help="also write the figures here")
@@ -47,6 +65,12 @@ def main(arguments: list[str] | None = None) -> int:
             stages=options.stages,
             seed=options.seed,
         )
+        scenario = change_settings(
+            scenario, line_period=options.line_period, rotation_change=options.rotation_change
+        )
+        if options.advice is not None:
+            period, turn = read_advice(options.advice)
+            scenario = change_settings(scenario, line_period=period, rotation_change=turn)
         with Progress() as bar:
             task = bar.add_task(f"{scenario.name} (invented data)", total=None)
             make(

@@ -36,7 +36,12 @@ CHUNK_REACH = BLEED_REACH + _TRAP_REACH
 
 @dataclass(frozen=True)
 class Detector:
-    """One value per chip column. `dark` in electrons per second, `bias` in electrons."""
+    """One value per chip column. `dark` in electrons per second, `bias` in electrons.
+
+    `stray` is light of the sky that reaches the chip beside the optics, relative to what comes
+    through them: it follows the sky exactly, so a flat made from the sky holds it as response,
+    while stars have none of it.
+    """
 
     response: Floats
     dark: Floats
@@ -44,6 +49,7 @@ class Detector:
     scattered: Floats
     extra_noise: Floats
     bad: NDArray[np.str_]
+    stray: Floats
 
     def find(self, reason: str) -> NDArray[np.int64]:
         """Columns that are bad for a reason."""
@@ -79,10 +85,11 @@ def make_detector(scenario: Scenario, night: str) -> Detector:
     rng = np.random.default_rng([scenario.seed, 11])
     u = (np.arange(n) - 0.5 * (n - 1)) / (0.5 * n)
     scattered = 1.0 + 0.5 * u + 0.4 * np.sin(5.0 * u + 0.7) * np.exp(-(u**2))
+    stray = spec.stray * (0.25 + 0.3 * u + 0.45 * u**2)
     if spec.flat:
         zero = np.zeros(n)
         bad = np.full(n, "", dtype="<U8")
-        return Detector(np.ones(n), zero, zero.copy(), scattered, zero.copy(), bad)
+        return Detector(np.ones(n), zero, zero.copy(), scattered, zero.copy(), bad, stray)
     response = 1.0 - spec.shading * u**2 + 0.01 * np.sin(3.1 * u + 1.0)
     response *= 1.0 + spec.pixel_scatter * rng.standard_normal(n)
     response *= _dust(rng, n, spec.dust)
@@ -113,7 +120,7 @@ def make_detector(scenario: Scenario, night: str) -> Detector:
             response *= _dust(again, n, max(4, spec.dust))
     response /= np.median(response)
     response[dead] = 0.02
-    return Detector(response, dark, bias, scattered, extra, bad)
+    return Detector(response, dark, bias, scattered, extra, bad, stray)
 
 
 def bend(image: Floats, detector: Detector, *, loss: float, level: float) -> None:

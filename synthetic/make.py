@@ -203,6 +203,7 @@ def _write_detector(scenario: Scenario, night: str, path: Path) -> None:
             "dark": detector.dark,
             "bias": detector.bias,
             "scattered": detector.scattered,
+            "stray": detector.stray,
             "solid_angle": measure_solid_angle(scenario.camera),
             "bad": detector.bad,
         },

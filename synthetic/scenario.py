@@ -235,10 +235,12 @@ class DetectorSpec:
     trap_lines: float = 20.0  # e-folding length of the release, lines
     overscan_drift: float = 2.0  # ADU
     cosmic_rate: float = 40.0  # events per million pixels
+    stray: float = 0.0  # the sky's light that misses the optics, at most, over what they bring
     flat: bool = False  # True: response 1, no bias structure, no dark, no bad column
 
     def __post_init__(self) -> None:
         _require(self.full_well > 0, "full_well", "positive electrons", self.full_well)
+        _require(0 <= self.stray < 1, "stray", "within 0..1", self.stray)
         _require(0 <= self.bent_loss < 1, "bent_loss", "within 0..1", self.bent_loss)
         _require(0 <= self.trap_share < 1, "trap_share", "within 0..1", self.trap_share)
         _require(0 < self.trap_lines <= 20, "trap_lines", "within 0..20", self.trap_lines)

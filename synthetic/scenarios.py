@@ -185,6 +185,8 @@ def _demo(_columns: int, _lines: int, _stages: int) -> Scenario:
         camera=camera,
         guess=Guess(),
         strips=first + second + third,
+        # Many bright stars: a trend with column, or a step between amplifiers, of 1 mmag must show.
+        stars=FieldSpec(density=1500.0, slope=0.5),
         detector=DetectorSpec(bent=1),
         clock_error=3.4,
         calibrated_strips=True,
@@ -312,7 +314,8 @@ def _season(_columns: int, _lines: int, _stages: int) -> Scenario:
         camera=camera,
         guess=Guess(),
         strips=tuple(s for night in nights for s in night),
-        stars=FieldSpec(moving_rate=1.0),
+        # Many stars, few of them saturated: most rows of the score can be judged.
+        stars=FieldSpec(density=2000.0, slope=0.3, bright=1.2e6, moving_rate=1.0),
         detector=DetectorSpec(dust=4, bent=1),
         clock_error=1.9,
         zero_point=_zero_point(512),
@@ -323,12 +326,38 @@ def _season(_columns: int, _lines: int, _stages: int) -> Scenario:
     )
 
 
+def _stray(_columns: int, _lines: int, _stages: int) -> Scenario:
+    """One short night of many stars whose sky light misses the optics in part."""
+    camera = make_camera(256, 256)
+    strips = plan_night(
+        camera,
+        _FIRST,
+        2304,
+        1024,
+        sky=Sky(moon=14.0),
+        seeing=Seeing(1.4, 1.6, 150.0),
+    )
+    return Scenario(
+        name="stray",
+        site=_SITE,
+        camera=camera,
+        guess=Guess(),
+        strips=strips,
+        # Bright stars tell columns apart.
+        stars=FieldSpec(density=3200.0, slope=0.3, variables=0, new=0, moving=0),
+        detector=DetectorSpec(dust=2, hot=1, cosmic_rate=10.0, stray=0.08),
+        clock_error=2.6,
+        zero_point=_zero_point(256),
+    )
+
+
 _BUILDERS: dict[str, Callable[[int, int, int], Scenario]] = {
     "demo": _demo,
     "wide": _wide,
     "night": _night,
     "season": _season,
     "small": _small,
+    "stray": _stray,
 }
 NAMES = tuple(_BUILDERS)
 

@@ -206,8 +206,10 @@ def measure_response(
     camera = world.find_camera(strips[0].night)
     good = ~camera.bad
     measured, mask = _align(world, table, "response")
-    # The sky fills pixels by their solid angle: that is what a flat made from it measures.
-    ratio = measured[good] / (camera.response * camera.solid_angle)[good]
+    # The sky fills pixels by their solid angle and with what comes beside the optics: that is
+    # what a flat made from it measures.
+    filled = camera.solid_angle + camera.stray
+    ratio = measured[good] / (camera.response * filled)[good]
     error = ratio / np.mean(ratio) - 1.0
     light = np.zeros(camera.n_columns)
     extra = np.zeros(camera.n_columns)
@@ -215,7 +217,7 @@ def measure_response(
         after = strip.lines["line"] >= camera.n_stage
         sky = float(np.sum(strip.lines["sky"][after]))
         scattered = float(np.sum(strip.lines["scattered"][after]))
-        light += camera.response * sky
+        light += camera.response * (1.0 + camera.stray) * sky
         extra += camera.response * camera.scattered * scattered
         extra += np.sum(after) * camera.compute_pixel_variance(strip.line_period)
     floor = np.sqrt(light + extra)[good] / light[good]

@@ -260,7 +260,10 @@ def compute_background(
     ndarray of shape (n,)
     """
     scattered = np.interp(line, strip.lines["line"], strip.lines["scattered"])
-    light = _sample_sky(strip, line) + camera.scattered[column] * scattered
+    light = (
+        _sample_sky(strip, line) * (1.0 + camera.stray[column])
+        + camera.scattered[column] * scattered
+    )
     dark = camera.compute_pixel_variance(strip.line_period)[column]
     return np.maximum(camera.response[column] * light + dark, 1e-6)
 

@@ -30,6 +30,8 @@ class Camera:
         of the scattered light.
     solid_angle : ndarray of shape (columns,)
         Of a pixel averaged along its column, relative: a flat made from the sky holds it too.
+    stray : ndarray of shape (columns,)
+        Light of the sky beside the optics, relative: stars have none of it, the flat does.
     reasons : ndarray of str, shape (columns,)
         Why a column is bad (dead, hot, noisy, bent, trap); empty for a good one.
     amplifier : ndarray of shape (columns,)
@@ -51,6 +53,7 @@ class Camera:
     bias: NDArray[np.float64]
     scattered: NDArray[np.float64]
     solid_angle: NDArray[np.float64]
+    stray: NDArray[np.float64]
     reasons: NDArray[np.str_]
     amplifier: NDArray[np.int64]
     names: tuple[str, ...]
@@ -283,6 +286,7 @@ def _read_camera(out: Path, scenario: dict[str, Any], *, detector_file: str) -> 
         bias=np.asarray(detector["bias"], dtype=np.float64),
         scattered=np.asarray(detector["scattered"], dtype=np.float64),
         solid_angle=np.asarray(detector.get("solid_angle", np.ones(n_columns)), dtype=np.float64),
+        stray=np.asarray(detector.get("stray", np.zeros(n_columns)), dtype=np.float64),
         reasons=np.array([str(reason or "") for reason in detector["bad"]], dtype=np.str_),
         amplifier=owner,
         names=names,

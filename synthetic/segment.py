@@ -231,9 +231,10 @@ def make_segment(segment: Segment) -> SegmentResult:
     sky, count = integrate_window(weather, weather.sky, lines, camera.n_stage)
     scattered, _ = integrate_window(weather, weather.scattered, lines, camera.n_stage)
     tau = camera.line_period
-    area = measure_solid_angle(camera)
+    # The sky fills a pixel through the optics by its solid angle, and beside them.
+    filled = measure_solid_angle(camera) + detector.stray
     for n in range(high - low):  # line by line: no second image in memory
-        image[n] += (sky[n] * tau) * area + (scattered[n] * tau) * detector.scattered
+        image[n] += (sky[n] * tau) * filled + (scattered[n] * tau) * detector.scattered
         image[n] *= detector.response
         image[n] += (count[n] * tau) * detector.dark
     np.maximum(image, 0.0, out=image)

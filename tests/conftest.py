@@ -1,8 +1,27 @@
 """The small invented observatory, made and reduced once per session."""
 
+import importlib.util
+import sys
 from pathlib import Path
 
 import pytest
+
+
+@pytest.fixture(scope="session")
+def measuring():
+    """Import a module that `python -m tests.NAME` runs, by path: tests are no package."""
+
+    def load(name):
+        alias = f"_tests_{name}"
+        if alias not in sys.modules:
+            path = Path(__file__).with_name(f"{name}.py")
+            spec = importlib.util.spec_from_file_location(alias, path)
+            module = importlib.util.module_from_spec(spec)
+            sys.modules[alias] = module
+            spec.loader.exec_module(module)
+        return sys.modules[alias]
+
+    return load
 
 
 @pytest.fixture(scope="session")

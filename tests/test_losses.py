@@ -290,3 +290,30 @@ def test_stars_without_magnitudes_give_positions_but_no_tiles(nights, run_reduct
     assert np.isfinite(catalogue["ra"]).all()
     assert np.isnan(catalogue["mag_psf"]).all()
     assert (summary.n_tiles, summary.n_stacks) == (0, 0)
+
+
+@pytest.mark.slow
+def test_a_strip_without_sky_positions_is_a_loss_and_the_rest_goes_on(nights):
+    """A clock three hours off: pixels are measured all the same, and the exit status says so."""
+    for path in science(nights):
+        begin = np.datetime64(fits.getheader(path)["DATE-BEG"])
+        rewrite(path, **{"DATE-BEG": str(begin + np.timedelta64(3, "h"))})
+    done = drive(nights)
+    assert done.returncode == 1, done.stderr
+    (line,) = [t for t in done.stderr.splitlines() if t.startswith("failed: ")]
+    assert "s01: no sky positions: only 0 reference stars lie on the strip" in line
+    assert "start time" in line
+    products = nights / "products"
+    (lost,) = [r for r in read_ledger(products / "ledger.jsonl") if r["state"] == "failed"]
+    assert (lost["night"], lost["step"]) == (BAD, "sky positions")
+    bad, good = (
+        read_table(products / "strips" / n / f"{n}_s01" / "catalogue.parquet") for n in (BAD, GOOD)
+    )
+    assert bad["line"].size > 100
+    assert np.isnan(bad["ra"]).all()
+    assert np.isfinite(good["ra"]).all()
+    assert "no sky positions" in (products / "report" / "index.html").read_text()
+    # A run that finds everything standing says so again.
+    again = drive(nights)
+    assert again.returncode == 1
+    assert "no sky positions" in again.stderr

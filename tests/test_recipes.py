@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.config import load_config
+from pipeline.plan import PlanRow, group_rows
 from pipeline.recipes import STEPS, Recipe, base_parts, compare_recipes, configured
 
 CONFIG = Path(__file__).parents[1] / "configs" / "saltpan-ridge.toml"
@@ -81,3 +82,22 @@ def test_reasons_are_in_words():
         "lines: new", "raw x.fits: changed", "upstream: tiles",
     ]  # fmt: skip
     assert Recipe(dict(reversed(one.parts.items()))).key == one.key
+
+
+def test_a_plan_of_many_nights_is_read_at_a_glance():
+    rows = [
+        PlanRow("search", night, f"{night}_s01", 3, 0, ["upstream: first geometry"], 2.0)
+        for night in ("2025-03-02", "2025-03-03", "2025-03-10")
+    ]
+    rows.append(PlanRow("search", "2025-03-17", "2025-03-17_s01", 3, 0, ["raw file changed"], 1.0))
+    rows.append(PlanRow("summary", "2025-03-02", "2025-03-02_s01", 0, 3))
+    rows += [PlanRow("stack", "", tile, 1, 0, ["upstream: tiles"]) for tile in ("a", "b")]
+    grouped = group_rows(rows)
+    assert [(r.step, r.night, r.where, r.n_todo, r.n_stands) for r in grouped] == [
+        ("search", "2025-03-02 to 2025-03-10", "3 in all", 9, 0),
+        ("search", "2025-03-17", "2025-03-17_s01", 3, 0),
+        ("summary", "2025-03-02", "2025-03-02_s01", 0, 3),
+        ("stack", "", "2 in all", 2, 0),
+    ]
+    assert grouped[0].seconds == 6.0
+    assert sum(r.n_todo for r in grouped) == sum(r.n_todo for r in rows)

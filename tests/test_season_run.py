@@ -15,15 +15,19 @@ from typer.testing import CliRunner
 from pipeline.cli import app
 from pipeline.config import load_config
 from pipeline.errors import CalibrationError
-from pipeline.io.provenance import make_provenance
+from pipeline.io.cards import make_header
+from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.register import read_register, write_register
 from pipeline.io.summary_files import read_summary, summary_path, write_summary
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.season import make_season
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.overscan import OverscanLevels, keep_of_variance
+from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Amplifier, Segment, Strip
+from pipeline.tasks.night_products import make_transfer_cards, write_night_vectors
 from pipeline.tasks.options import make_options
+from pipeline.tasks.season_nights import make_season_night
 from pipeline.tasks.season_vectors import choose_vectors, to_summary
 
 W, N_STAGE, TAU, N_BINS = 128, 256, 0.05, 16
@@ -330,6 +334,74 @@ def test_what_was_added_or_marked_by_hand_stays(made):
     assert (path.parent / "register-previous.toml").exists()
 
 
+def test_a_validity_widened_by_hand_survives_the_season(made, tmp_path):
+    """Kept, said in the run and the register, used for its nights, recorded in their product."""
+    path = register_of(made)
+    register = read_register(path)
+    changes = {"1_r_2025-03-02_response": "2025-03-14", "1_2025-03-10_dark": "2025-03-14"}
+    write_register(
+        path,
+        [
+            e.model_copy(update={"valid_to": changes[e.id]}) if e.id in changes else e
+            for e in register.entries
+        ],
+    )
+    again = make_season(made.config, made.out)
+    after = {e.id: e for e in read_register(path).entries}
+    untouched = {e.id: e for e in register.entries if e.id not in changes}
+    assert {n: after[n] for n in untouched} == untouched
+    for name in changes:
+        old, kept = register_entry(register, name), after[name]
+        assert (kept.valid_from, kept.valid_to) == (old.valid_from, "2025-03-14")
+        assert (kept.computed_from, kept.computed_to) == (old.valid_from, old.valid_to)
+        # The calibration itself did not change: nothing that was reduced with it is outdated.
+        assert (kept.checksum, kept.made) == (old.checksum, old.made)
+        said = (
+            f"set by hand: {old.valid_from} to 2025-03-14 is kept, the season found "
+            f"{old.valid_from} to {old.valid_to}"
+        )
+        assert kept.remarks == (*old.remarks, said)
+        assert f"{name}: {said}" in again.problems
+    # A night in between is reduced with it, and its product tells that a hand said so.
+    strip, summaries = load(made, NIGHTS[2])
+    other = replace(strip, night="2025-03-13")
+    vectors, chosen = choose_vectors(
+        made.config, made.out, [other], {other.name: summaries[strip.name]},
+        make_options(made.config),
+    )  # fmt: skip
+    assert [c.split()[0] for c in chosen] == ["1_2025-03-10_dark", "1_r_2025-03-02_response"]
+    write_night_vectors(
+        made.config, tmp_path / "new", other, vectors,
+        provenance=make_provenance(made.config, inputs=[]),
+    )  # fmt: skip
+    for product, name in (("1_dark", chosen[0]), ("1_r_response", chosen[1])):
+        file = tmp_path / "new" / "calibration" / "2025-03-13" / f"{product}.fits"
+        cards, _ = read_table_meta(file)
+        recorded = [str(v) for k, v in cards.items() if k.startswith("REMARK")]
+        text = f"{name.split()[0]}: used for night 2025-03-13 beyond the nights it was made for"
+        assert any(text in r and "set by hand" in r for r in recorded)
+    own, _ = choose_vectors(made.config, made.out, [strip], summaries, make_options(made.config))
+    assert not any("set by hand" in p for p in own.problems)
+
+
+def register_entry(register, name):
+    return next(e for e in register.entries if e.id == name)
+
+
+def test_nights_that_a_narrowed_validity_leaves_out_are_named(made):
+    path = register_of(made)
+    entries = [
+        e.model_copy(update={"valid_to": NIGHTS[1]}) if e.id == "1_r_2025-03-02_response" else e
+        for e in read_register(path).entries
+    ]
+    write_register(path, entries)
+    again = make_season(made.config, made.out)
+    text = "set by hand: no response holds now for 2025-03-10, which it was made from"
+    assert f"1_r_2025-03-02_response: {text}" in again.problems
+    with pytest.raises(CalibrationError, match="night 2025-03-10: no response"):
+        read_register(path).choose("response", "1", "r", NIGHTS[2])
+
+
 def test_files_of_intervals_that_are_gone_go_too(made):
     path = register_of(made)
     gone = path.parent / "season" / "1_r_2025-03-17_response.fits"
@@ -486,6 +558,85 @@ def test_vectors_of_a_night_come_from_its_interval(made):
     assert any("response changed between" in p for p in vectors.problems)
 
 
+def test_gain_and_read_noise_of_the_season_are_carried(made, tmp_path):
+    """From the season's cards to the night's vectors and on to the product that a run writes."""
+    strip, summaries = load(made, NIGHTS[1])
+    options = make_options(made.config)
+    vectors, _ = choose_vectors(made.config, made.out, [strip], summaries, options)
+    register = read_register(register_of(made))
+    entry = register.choose("response", "1", "r", NIGHTS[1])
+    cards, _ = read_table_meta(register.open(entry))
+    single = [
+        make_season_night(
+            [read_summary(p) for p in sorted((made.out / "summaries" / n).glob("*.fits"))], None,
+            options=options,
+        ).vectors.transfer
+        for n in NIGHTS[:3]
+    ]  # fmt: skip
+    for number, (amplifier, found) in enumerate(zip(AMPLIFIERS, vectors.transfer, strict=True)):
+        assert found.name == amplifier.name
+        assert found.gain == cards[f"GAIN_{found.name}"]
+        assert found.gain_err == cards[f"EGN_{found.name}"]
+        assert abs(found.gain - GAIN) < 4 * found.gain_err < 0.04 * GAIN
+        assert abs(found.read_noise - READ) < 4 * found.read_noise_err < 0.04 * READ
+        # Three nights know it better than any of them.
+        assert found.gain_err < 0.75 * min(n[number].gain_err for n in single)
+        assert found.n_points == sum(n[number].n_points for n in single)
+    assert not any("measured gain" in p for p in vectors.problems)
+    provenance = make_provenance(made.config, inputs=[])
+    write_night_vectors(made.config, tmp_path / "new", strip, vectors, provenance=provenance)
+    product = tmp_path / "new" / "calibration" / NIGHTS[1] / "1_r_response.fits"
+    written, _ = read_table_meta(product)
+    for word in ("GAIN_A", "EGN_A", "RDN_A", "ERDN_A", "GAIN_B", "EGN_B", "RDN_B", "ERDN_B"):
+        assert written[word] == pytest.approx(cards[word])
+    for name in ("linearity", "linearity_err"):
+        np.testing.assert_array_equal(
+            read_table(product)[name], read_table(register.open(entry))[name]
+        )
+    assert np.isfinite(read_table(product)["linearity_err"]).all()
+
+
+def test_cards_of_amplifiers_with_the_longest_names_fit():
+    """The configuration allows three letters, FITS eight in a keyword."""
+    names = ("AB1", "AB2")
+    measured = [AmplifierTransfer(n, GAIN, 0.01, READ, 0.02, 500, ()) for n in names]
+    assert [k for k in make_header(make_transfer_cards(measured)) if k.endswith("AB2")] == [
+        "GAIN_AB2", "EGN_AB2", "RDN_AB2", "ERDN_AB2", "NBIN_AB2",
+    ]  # fmt: skip
+
+
+def test_carried_gain_that_is_not_the_configured_one_is_said(made):
+    strip, summaries = load(made, NIGHTS[1])
+    wrong = tuple(replace(a, gain=a.gain * (1.1 if a.name == "B" else 1.0)) for a in AMPLIFIERS)
+    vectors, _ = choose_vectors(
+        made.config, made.out, [replace(strip, amplifiers=wrong)], summaries,
+        make_options(made.config),
+    )  # fmt: skip
+    (text,) = [p for p in vectors.problems if "measured gain" in p]
+    assert re.search(
+        r"1_r_2025-03-02_response: amplifier B: measured gain .* configured 2.200", text
+    )
+    assert vectors.transfer[1].problems
+
+
+def test_a_season_without_gain_is_said(made):
+    """As of nights with borrowed darks only: nothing is written, and the run says why."""
+    path = register_of(made)
+    register = read_register(path)
+    entry = register.choose("response", "1", "r", NIGHTS[1])
+    with fits.open(register.file_of(entry), mode="update") as hdus:
+        del hdus[1].header["RDN_B"]
+        hdus[1].add_checksum()
+    changed = entry.model_copy(update={"checksum": checksum_file(register.file_of(entry))})
+    write_register(path, [changed if e.id == entry.id else e for e in register.entries])
+    strip, summaries = load(made, NIGHTS[1])
+    vectors, _ = choose_vectors(
+        made.config, made.out, [strip], summaries, make_options(made.config)
+    )
+    assert vectors.transfer == ()
+    assert any("were not measured in the season (no RDN_B)" in p for p in vectors.problems)
+
+
 def test_a_night_that_no_validity_covers(made):
     strip, summaries = load(made, NIGHTS[2])
     other = replace(strip, night="2025-03-14")
@@ -498,7 +649,7 @@ def test_a_night_that_no_validity_covers(made):
         )  # fmt: skip
 
 
-def test_two_that_claim_the_night(made):
+def test_two_that_claim_the_night(made, tmp_path):
     path = register_of(made)
     entries = list(read_register(path).entries)
     first = next(e for e in entries if e.kind == "response")
@@ -513,6 +664,13 @@ def test_two_that_claim_the_night(made):
     vectors, chosen = choose_vectors(*arguments)
     assert chosen[1].startswith("another sha256:")
     assert any("another was used" in p and "marked as preferred" in p for p in vectors.problems)
+    write_night_vectors(
+        made.config, tmp_path / "new", strip, vectors,
+        provenance=make_provenance(made.config, inputs=[]),
+    )  # fmt: skip
+    product = tmp_path / "new" / "calibration" / NIGHTS[1] / "1_r_response.fits"
+    recorded = [str(v) for k, v in read_table_meta(product)[0].items() if k.startswith("REMARK")]
+    assert any("another was used" in r and "marked as preferred" in r for r in recorded)
 
 
 def test_a_calibration_changed_behind_the_register(made):

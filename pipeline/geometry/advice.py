@@ -47,8 +47,12 @@ class Advice:
     line_period_change : Value
         Relative change from the present line period.
     rotation_deg : Value
-        Present angle of the columns' trail at the middle of the chip, degrees; turn the camera by
-        its negative.
+        Present angle of the columns' trail at the middle of the chip, degrees: positive where the
+        direction in which column numbers grow points too far west, so that a star leaves at a
+        larger column than it entered at. That holds for either `column_sign`.
+    rotation_change_deg : Value
+        What to add to the camera's rotation: the negative of `rotation_deg`. A negative change
+        turns the direction in which column numbers grow to the east.
     spin_rate_error : Value
         Relative excess of the spin rate of a rotating-liquid mirror (``f = g / (2 Omega^2)``)
         over the one that gives the nominal pixel scale.
@@ -61,6 +65,7 @@ class Advice:
     line_period: Value
     line_period_change: Value
     rotation_deg: Value
+    rotation_change_deg: Value
     spin_rate_error: Value
     smear_line_now: float
     smear_column_now: float
@@ -93,7 +98,9 @@ class Advice:
         )
         rotation = (
             f"The camera is rotated by {self.rotation_deg.value:+.4f} deg "
-            f"(+- {self.rotation_deg.error:.1g} deg) against the drift; "
+            f"(+- {self.rotation_deg.error:.1g} deg) against the drift: turn it by "
+            f"{abs(self.rotation_deg.value):.4f} deg so that the direction in which column "
+            f"numbers grow moves to the {'east' if self.rotation_deg.value > 0 else 'west'}; "
             f"smear across the scan {self.smear_column_now:.2f} px rms now, "
             f"{self.smear_column_new:.2f} px with all settings changed."
         )
@@ -184,6 +191,7 @@ def make_advice(solution: StripSolution, *, nominal_pixel_scale: float) -> Advic
             float(period / solution.line_period - 1.0), float(errors[0] / solution.line_period)
         ),
         rotation_deg=Value(float(angle), float(errors[1])),
+        rotation_change_deg=Value(-float(angle), float(errors[1])),
         spin_rate_error=Value(float(spin), float(errors[2])),
         smear_line_now=line_now,
         smear_column_now=column_now,

@@ -1,6 +1,7 @@
 """From detections and reference stars to the strip's solution, with errors and advice."""
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from pipeline.geometry.match import (
     match_nearest,
     match_stars,
 )
+from pipeline.geometry.slip import Slip, find_slip, put_back, take_out
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander
 
@@ -26,6 +28,9 @@ __all__ = ["FitOptions", "FitResult", "fit_solution"]
 logger = logging.getLogger(__name__)
 
 ROUNDS = 3  # match and fit in turn
+MOST_SLIPS = 4  # places with lost lines; more and the strip is no strip
+MOST_LOST = 1000.0  # lines at one place
+SLIP_STARS = 5000  # brightest detections that show them
 UNCONSTRAINED = 0.5  # posterior over prior error above which a parameter is held
 # An optional term must lower the information criterion by this much: "very strong" evidence on
 # the scale of Kass & Raftery 1995, JASA 90, 773.
@@ -252,6 +257,7 @@ def fit_solution(
     *,
     options: FitOptions,
     nominal_pixel_scale: float | None = None,
+    file_edges: Sequence[int] | None = None,
 ) -> FitResult:
     """Match the stars and fit the strip's geometry.
 
@@ -267,6 +273,8 @@ def fit_solution(
     nominal_pixel_scale : float, optional
         Pixel scale that the optics are meant to give, arcsec, for the advice on the spin rate;
         that of `guess` where None.
+    file_edges : sequence of int, optional
+        See `match_stars`.
 
     Returns
     -------
@@ -293,7 +301,30 @@ def fit_solution(
             for name in ("line", "column", "line_err", "column_err", "flux")
         }
     )
-    match = match_stars(guess, stars, references, options=options.match)
+    seen, slips, n_lines = stars, guess.slips, guess.n_lines
+    guess = _whole(guess, ())
+    while True:
+        if slips:
+            stars = replace(seen, line=put_back(seen.line, slips))
+        whole = _whole(guess, slips)
+        match = match_stars(whole, stars, references, options=options.match, file_edges=file_edges)
+        more: tuple[Slip, ...] = ()
+        if len(slips) < MOST_SLIPS:
+            more = find_slip(
+                stars.line[:SLIP_STARS], stars.column[:SLIP_STARS],
+                match.guess.sky_to_strip(references.ra_deg, references.dec_deg),
+                reach=min(options.match.clock_range_s / guess.line_period, MOST_LOST),
+                n_lines=whole.n_lines,
+            )  # fmt: skip
+        # Found among lines that are put back already: as numbered in the strip they lie earlier.
+        known = [
+            replace(new, line=float(take_out(new.line, slips))) if slips else new for new in more
+        ]
+        known = [new for new in known if np.isfinite(new.line)]
+        if not known:
+            break
+        slips = tuple(sorted((*slips, *known), key=lambda s: s.line))
+    guess = whole
     di, ri, solution = match.detection, match.reference, match.guess
     ranges = options.match
     prior = prior_errors(
@@ -311,8 +342,9 @@ def fit_solution(
     for turn in range(ROUNDS):
         if len(di) < options.min_stars:
             raise SolutionError(
-                f"only {len(di)} stars matched, at least {options.min_stars} are needed; use a "
-                "longer strip, a deeper reference catalogue or a wider match radius"
+                f"only {len(di)} stars matched, at least {options.min_stars} are needed "
+                f"({len(stars)} were detected); use a longer strip, a deeper reference "
+                "catalogue or a lower detection.threshold"
             )
         pairs = _make_pairs(solution, stars, references, di=di, ri=ri, floor=options.error_floor_px)
         solved, held = _choose(solution, pairs, guess=guess, prior=prior, options=options)
@@ -338,6 +370,8 @@ def fit_solution(
             f"{options.min_stars} are needed; check the position errors of the detections"
         )
     nominal = guess.camera.pixel_scale if nominal_pixel_scale is None else nominal_pixel_scale
+    advice = make_advice(solution, nominal_pixel_scale=nominal)
+    solution = replace(solution, slips=slips, n_lines=n_lines)
     result = FitResult(
         solution=solution,
         matched_detection=chosen[di],
@@ -350,7 +384,7 @@ def fit_solution(
         n_used=int(np.count_nonzero(used)),
         chi2=solved.chi2,
         errors=solution.errors,
-        advice=make_advice(solution, nominal_pixel_scale=nominal),
+        advice=advice,
         unconstrained=held,
     )
     for name in held:
@@ -359,6 +393,12 @@ def fit_solution(
         "%d stars, rms %.4f lines, %.4f columns", result.n_used, result.rms_line, result.rms_column
     )
     return result
+
+
+def _whole(solution: StripSolution, slips: tuple[Slip, ...]) -> StripSolution:
+    """The same strip with its lost lines put back and forgotten."""
+    n_lines = solution.n_lines + sum(slip.lost for slip in slips)
+    return replace(solution, slips=(), n_lines=n_lines)
 
 
 def _move_to_hour_angle(solution: StripSolution, guess: StripSolution) -> StripSolution:

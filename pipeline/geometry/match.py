@@ -1,13 +1,14 @@
 """Which detection is which reference star, from a first guess that may be far off."""
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.errors import SolutionError
+from pipeline.errors import MirrorError, SolutionError
 from pipeline.geometry.camera import FloatArray
 from pipeline.geometry.pattern import BOX, MatchOptions, Peak, search_pattern
 from pipeline.geometry.solution import StripSolution
@@ -224,12 +225,21 @@ def _robust_line(x: FloatArray, y: FloatArray) -> FloatArray:
     return solution
 
 
+def _turn_lines(line: FloatArray, edges: Sequence[int]) -> FloatArray:
+    """Lines with each file turned round; those before the first file stay."""
+    bounds = np.asarray(edges, np.float64)
+    file = np.clip(np.searchsorted(bounds, line + 0.5, side="right") - 1, 0, len(bounds) - 2)
+    turned = bounds[file] + bounds[file + 1] - 1.0 - line
+    return np.where(line + 0.5 >= bounds[0], turned, line)
+
+
 def match_stars(
     guess: StripSolution,
     detections: Detections,
     references: References,
     *,
     options: MatchOptions,
+    file_edges: Sequence[int] | None = None,
 ) -> Match:
     """Match detections to reference stars without knowing clock and pointing well.
 
@@ -243,6 +253,9 @@ def match_stars(
     detections : Detections
     references : References
     options : MatchOptions
+    file_edges : sequence of int, optional
+        First lines of the strip's files, and its end: lines that are stored backwards are so
+        within each file. The strip is one file where None.
 
     Returns
     -------
@@ -251,7 +264,9 @@ def match_stars(
     Raises
     ------
     SolutionError
-        If there are too few stars, no significant pattern, or the image is mirrored.
+        If there are too few stars or no significant pattern.
+    MirrorError
+        If the stars match once columns or lines are turned round.
     """
     finite = np.isfinite(detections.line) & np.isfinite(detections.column)
     by_flux = np.argsort(np.where(np.isfinite(detections.flux), -detections.flux, np.inf))
@@ -259,7 +274,7 @@ def match_stars(
     if len(by_flux) < 4:
         raise SolutionError(
             f"only {len(by_flux)} stars detected in the strip, at least 4 are needed; "
-            "lower the detection threshold or use a longer strip"
+            "lower detection.threshold, use a longer strip, or look for cloud and a closed dome"
         )
     predicted = guess.sky_to_strip(references.ra_deg, references.dec_deg)
     pointing = options.pointing_range_arcmin * 60.0 / guess.camera.pixel_scale
@@ -280,7 +295,7 @@ def match_stars(
             "latitude, longitude and pointing.declination, and the start time in the header"
         )
     mirrored = 2.0 * guess.camera.centre_column - detections.column
-    reversed_ = guess.n_lines - 1.0 - detections.line
+    reversed_ = _turn_lines(detections.line, file_edges or (0, guess.n_lines))
     candidates = {
         "": (detections.line, detections.column),
         "columns": (detections.line, mirrored),
@@ -323,10 +338,12 @@ def match_stars(
             "lines": "raw.flip_lines is wrong: the lines run backwards in time",
             "both": "camera.column_sign and raw.flip_lines are both wrong",
         }[best]
-        raise SolutionError(
+        raise MirrorError(
             f"the stars match as a mirror image; {wrong} "
             f"(chance probability 10^{peak.log10_false_alarm:.0f}, as configured "
-            f"10^{peaks[''].log10_false_alarm:.0f})"
+            f"10^{peaks[''].log10_false_alarm:.0f})",
+            columns=best != "lines",
+            lines=best != "columns",
         )
     di, ri, (a0, a1, b0, b1) = _refine(
         guess,

@@ -17,6 +17,7 @@ from pipeline.geometry.apparent import (
     rotation_angle,
 )
 from pipeline.geometry.camera import ARCSEC_PER_RADIAN, Camera, FloatArray
+from pipeline.geometry.slip import Slip, put_back, take_out
 from pipeline.geometry.stripmap import StripMap, make_strip_map
 from pipeline.geometry.transit import CLOCK_VARIANCE, trace_path
 from pipeline.geometry.wander import Wander
@@ -53,6 +54,8 @@ class StripSolution:
         Seconds to add to the camera's clock.
     wander : Wander or None
         Slow offsets of the line of sight.
+    slips : tuple of Slip
+        Places where lines were lost, in order of line.
     parameter_names : tuple of str
         Fitted parameters, in the order of `covariance`.
     covariance : ndarray
@@ -72,6 +75,7 @@ class StripSolution:
     wander: Wander | None = None
     parameter_names: tuple[str, ...] = ()
     covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)), repr=False)
+    slips: tuple[Slip, ...] = ()
 
     def __post_init__(self) -> None:
         limits = {
@@ -219,20 +223,22 @@ class StripSolution:
         -------
         line, column : ndarray
             Pixels, 0-based, centres at integers; both NaN where the star passes far off the
-            chip. Lines outside ``[0, n_lines)`` are returned as they come.
+            chip. Lines outside ``[0, n_lines)`` are returned as they come; NaN for lines lost.
         """
         line, column = self.strip_map.sky_to_strip(*self.apparent(ra_deg, dec_deg))
         return self._add_wander(np.where(np.isfinite(column), line, np.nan), column)
 
     def _add_wander(self, line: FloatArray, column: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if self.wander is None:
-            return line, column
-        dl, dc = self.wander.evaluate(line)
-        return line + dl, column + dc
+        if self.wander is not None:
+            dl, dc = self.wander.evaluate(line)
+            line, column = line + dl, column + dc
+        return take_out(line, self.slips) if self.slips else line, column
 
     def _remove_wander(self, line: ArrayLike, column: ArrayLike) -> tuple[FloatArray, FloatArray]:
         line = np.asarray(line, np.float64)
         column = np.asarray(column, np.float64)
+        if self.slips:
+            line = put_back(line, self.slips)
         if self.wander is None:
             return line, column
         steady = self.wander.steady_line(line)
@@ -274,7 +280,7 @@ class StripSolution:
             MJD, UTC, with the clock offset applied.
         """
         dec = self.strip_map.declination(self._remove_wander(line, column)[1])
-        return self._steady_time(np.asarray(line, np.float64), dec)
+        return self._steady_time(put_back(line, self.slips), dec)
 
     # -- functions of the column alone -------------------------------------------------------
 
@@ -506,6 +512,7 @@ class StripSolution:
             "wander": None if self.wander is None else self.wander.to_dict(),
             "parameter_names": list(self.parameter_names),
             "covariance": np.asarray(self.covariance).tolist(),
+            "slips": [asdict(slip) for slip in self.slips],
         }
 
     @classmethod
@@ -533,6 +540,7 @@ class StripSolution:
             content["covariance"] = np.asarray(content["covariance"], np.float64).reshape(
                 len(names), len(names)
             )
+            content["slips"] = tuple(Slip(**slip) for slip in content.get("slips", ()))
             wander = content["wander"]
             content["wander"] = None if wander is None else Wander.from_dict(wander)
             return cls(**content)

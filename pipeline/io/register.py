@@ -16,7 +16,7 @@ from pipeline.errors import CalibrationError
 from pipeline.io.atomic import write_text
 from pipeline.io.provenance import checksum_file
 
-__all__ = ["Entry", "Kind", "Register", "read_register", "write_register"]
+__all__ = ["BY_HAND", "Entry", "Kind", "Register", "read_register", "write_register"]
 
 Kind = Literal["dark", "response"]
 
@@ -25,7 +25,9 @@ _HEAD = """\
 #
 # A night uses the one entry of its kind, chip and filter whose validity holds it: both dates count,
 # a night is the date of the local noon before. Where two hold it, one of them must say
-# `preferred = true`. To widen a validity, change its dates. `file` starts at the folder of this
+# `preferred = true`. To widen a validity, change its dates: when the season is made again, a date
+# that is not the computed one, and `preferred`, are kept, and all else is written anew. Put the
+# computed date back to let a validity follow the season again. `file` starts at the folder of this
 # file; a file that no longer has its `checksum` is refused.
 """
 
@@ -42,6 +44,10 @@ def _check_date(value: str) -> str:
 
 
 _Date = Annotated[str, AfterValidator(_check_date)]
+_DateOrNone = Annotated[str, AfterValidator(lambda value: value and _check_date(value))]
+_OMITTED = ("preferred", "computed_from", "computed_to")  # where they say nothing
+BY_HAND = "set by hand: "
+"""How a remark on dates and marks of a hand begins."""
 _DATE_FORM = "a night as YYYY-MM-DD, in quotes"
 
 
@@ -54,6 +60,12 @@ class Entry(Section):
     filter: str = key("Filter; empty for a dark", default="")
     valid_from: _Date = key("First night for which it holds", form=_DATE_FORM)
     valid_to: _Date = key("Last night for which it holds", form=_DATE_FORM)
+    computed_from: _DateOrNone = key(
+        "First night that the season found; empty where none did", default="", form=_DATE_FORM
+    )
+    computed_to: _DateOrNone = key(
+        "Last night that the season found; empty where none did", default="", form=_DATE_FORM
+    )
     n_nights: StrictInt = key("Nights that went in", ge=0)
     made: Text = key("When it was made, UTC")
     file: Text = key("FITS table, from the folder of the register")
@@ -77,6 +89,34 @@ class Entry(Section):
     def covers(self, night: str) -> bool:
         """Whether its validity holds a night (YYYY-MM-DD)."""
         return self.valid_from <= night <= self.valid_to
+
+    @property
+    def edited(self) -> tuple[bool, bool]:
+        """Whether the first and the last night are others than the season found."""
+        if not (self.computed_from and self.computed_to):
+            return False, False
+        return self.valid_from != self.computed_from, self.valid_to != self.computed_to
+
+    def describe_for(self, night: str) -> tuple[str, ...]:
+        """What a night reduced with it should record.
+
+        Parameters
+        ----------
+        night : str
+            YYYY-MM-DD.
+
+        Returns
+        -------
+        tuple of str
+            Its remarks, but for those on dates set by hand, which say nothing to a night within
+            the computed ones; a night beyond them gets a text of its own.
+        """
+        texts = tuple(r for r in self.remarks if not r.startswith(BY_HAND))
+        if any(self.edited) and not self.computed_from <= night <= self.computed_to:
+            nights = f"{self.computed_from} to {self.computed_to}"
+            text = f"used for night {night} beyond the nights it was made for, {nights}"
+            texts += (f"{text}: its validity was set by hand",)
+        return texts
 
 
 class _File(Section):
@@ -274,7 +314,7 @@ def write_register(path: str | Path, entries: Sequence[Entry]) -> Path:
         lines = ["[[calibration]]"]
         for name, field in Entry.model_fields.items():
             value = getattr(entry, name)
-            if name == "preferred" and value == field.default:
+            if name in _OMITTED and value == field.default:
                 continue
             lines.append(f"{name} = {_format(value)}")
         tables.append("\n".join(lines) + "\n")

@@ -72,7 +72,12 @@ class Comparison:
 
 
 def compare_products(
-    old: Path, new: Path, out: Path, *, options: CompareOptions | None = None
+    old: Path,
+    new: Path,
+    out: Path,
+    *,
+    options: CompareOptions | None = None,
+    names: tuple[str, str] | None = None,
 ) -> Comparison:
     """Compare the products of two reductions, and write what differs to ``OUT/comparison``.
 
@@ -90,6 +95,8 @@ def compare_products(
         the page last; pictures of an older comparison that this one lacks are removed.
     options : CompareOptions, optional
         How it is done.
+    names : tuple of str, optional
+        What the page calls the two, where they will not stay where they are.
 
     Returns
     -------
@@ -139,7 +146,7 @@ def compare_products(
         )  # fmt: skip
     pictures = write_page(
         folder, rows, [s for s in found if s is not None], identical=identical,
-        names=(str(both.old.root), str(both.new.root)), problems=problems, options=options,
+        names=names or (str(both.old.root), str(both.new.root)), problems=problems, options=options,
     )  # fmt: skip
     for path in folder.glob("*.png"):
         if path.name not in pictures:

@@ -18,7 +18,6 @@ __all__ = [
     "draw_conditions",
     "draw_depth",
     "draw_residuals",
-    "draw_smear",
     "draw_tile",
 ]
 
@@ -218,58 +217,6 @@ def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
         axes[2, 0].set_xlabel("column")
         axes[2, 1].set_xlabel("line")
         fig.align_ylabels(axes[:, 0])
-    return fig
-
-
-def draw_smear(
-    catalogue: Table, smear: Mapping[str, Sequence[float]], *, n_columns: int, title: str
-) -> Figure:
-    """Elongation of stars along the scan against column, beside what the geometry predicts.
-
-    The round part of the point spread (seeing, pixels) cancels in the difference of the two
-    second moments; what is left is the smear and the clocking. The measured moments are
-    those of the pixels within a round window, so their level is below the prediction where
-    the window cuts the wings: the shape against column is what to compare.
-
-    Parameters
-    ----------
-    catalogue : mapping of str to ndarray
-        A strip catalogue.
-    smear : mapping with ``column``, ``ll``, ``lc``, ``cc``
-        Predicted second central moments [px2] with the clocking boxcar.
-    n_columns : int
-        Columns of the chip.
-    title : str
-        What the reader sees above the panels.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
-    bright = (catalogue["flags"] == 0) & (catalogue["mag_psf_err"] < 0.01)
-    edges = np.linspace(0, n_columns, 17)
-    with mpl.rc_context(_STYLE):
-        fig = _figure(7.6, 3.4)
-        axes = fig.subplots(1, 2)
-        column = catalogue["column"][bright]
-        pairs = (
-            (
-                catalogue["mom_ll"][bright] - catalogue["mom_cc"][bright],
-                np.asarray(smear["ll"]) - np.asarray(smear["cc"]),
-                "along minus across [px²]",
-            ),
-            (catalogue["mom_lc"][bright], np.asarray(smear["lc"]), "cross term [px²]"),
-        )
-        for ax, (measured, predicted, label) in zip(axes, pairs, strict=True):
-            centre, value, error = _running_median(column, measured, edges=edges)
-            ax.errorbar(
-                centre, value, error, fmt="o", ms=4, color=PALETTE[0], label="stars (bin medians)"
-            )
-            ax.plot(smear["column"], predicted, color=PALETTE[1], label="predicted")
-            ax.set_xlabel("column")
-            ax.set_ylabel(label)
-        axes[0].set_title(title)
-        axes[0].legend(fontsize=8)
     return fig
 
 

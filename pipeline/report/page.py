@@ -18,6 +18,7 @@ from pipeline.io.ledger import read_ledger
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report import figures
+from pipeline.report.moments_figure import draw_moments
 
 __all__ = ["write_report"]
 
@@ -186,17 +187,20 @@ def _section_strip(strip: StripProducts, pictures: Path) -> Section:
             _save(pictures, f"{strip.name}-residuals", figure,
                   "Unflagged stars against the reference catalogue: positions and magnitudes.")
         )  # fmt: skip
-        figure = figures.draw_smear(
-            strip.catalogue,
-            strip.solution["moment_table"],
-            n_columns=strip.n_columns,
-            title="Elongation of stars",
-        )
+    if moments := strip.solution.get("star_moments"):
+        figure = draw_moments(moments, title=f"Second moments of bright stars, {strip.name}")
         section.pictures.append(
-            _save(pictures, f"{strip.name}-smear", figure,
-                  "Second moments of bright stars against column, and what the point-spread model "
-                  "with the geometry's smear predicts for the same window.")
+            _save(pictures, f"{strip.name}-moments", figure,
+                  "Second moments of bright single stars in 16 bins of columns, and what the "
+                  "fitted geometry predicts for them: seeing, clocking, pixel and window included, "
+                  "the level of the seeing free. Thick bars: scatter of the stars; thin: with "
+                  "1 % of the moment, which is as far as the prediction is trusted.")
         )  # fmt: skip
+        check = moments.get("check")
+        section.notes.append(
+            check["text"] if check else "Too few bright stars to compare their moments by column."
+        )
+    section.notes += [str(text) for text in strip.solution.get("remarks", [])]
     section.notes += [str(text) for text in strip.solution.get("advice_text", [])]
     if light := strip.solution.get("illumination"):
         section.notes.append(

@@ -123,9 +123,9 @@ def measure_excess_noise(
     for s in summaries:
         amps = index_amplifiers(amplifiers, n_columns=s.n_columns)
         ratio = np.full(s.level.shape, np.nan)
-        rows = np.flatnonzero(np.isfinite(s.level).any(axis=1))
         for a in range(len(amplifiers)):
             chosen = amps == a
+            rows = np.flatnonzero(np.isfinite(s.level[:, chosen]).any(axis=1))
             level = s.level[np.ix_(rows, np.flatnonzero(chosen))].astype(np.float64)
             variance = s.noise_var[np.ix_(rows, np.flatnonzero(chosen))].astype(np.float64)
             typical = np.nanmedian(variance, axis=1)[:, None]
@@ -209,12 +209,19 @@ def measure_tails(
         light = s.level[use] - dark.offset(s.mean_rows(n_stage)[use], line_period=tau)
         light = (light - response.intercept) / np.where(good, response.value, 1.0)
         lost = 1.0 - s.count[use] / s.present[use][:, None]
+        beside = light[:, around]
+        some = np.isfinite(beside).any(axis=2)
+        middle = np.full(some.shape, np.nan)
+        middle[some] = np.nanmedian(beside[some], axis=1)
         with np.errstate(invalid="ignore"):
-            pull = light[:, columns] - np.nanmedian(light[:, around], axis=2)
-            pull /= s.level_err[use][:, columns] / response.value[columns]
+            pull = (light[:, columns] - middle) / s.level_err[use][:, columns]
+        pull = np.clip(pull * response.value[columns], -_MOST_PULL, _MOST_PULL)
+        # Where stars leave no level to a column or to all beside it, the bin says nothing; with
+        # its large share of lost pixels it would hold down every tail.
+        told = np.isfinite(pull)
         load = lost[:, around].mean(axis=2)
-        load = load - load.mean(axis=0)
-        pull = np.clip(np.nan_to_num(pull), -_MOST_PULL, _MOST_PULL)
+        load = load - (load * told).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
+        load, pull = np.where(told, load, 0.0), np.where(told, pull, 0.0)
         top += (load * pull).sum(axis=0)
         bottom += (load * load).sum(axis=0)
     known = bottom > 0

@@ -31,6 +31,7 @@ from pipeline.stages.deep_tile import (
     prepare_tile,
 )
 from pipeline.stages.detect import Detections, DetectOptions
+from pipeline.stages.epoch_zones import mark_changes
 from pipeline.stages.moments import measure_moments
 from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf, make_model_image
 from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
@@ -305,7 +306,7 @@ def measure_deep(
     table["chi2"] = table["chi2"] * tile.factor**2
     if local is not None:
         _localise(table, local, radius)
-    _add_pixels(table, tile, n_used, mask)
+    _add_pixels(table, tile, n_used, mask, reach=int(np.ceil(psf.fwhm)))
     for name in ("flux_psf", "flux_aperture", "flux_total"):
         table[name] = table[name] * tile.unit
         table[f"{name}_err"] = table[f"{name}_err"] * tile.unit
@@ -414,13 +415,17 @@ def _add_pixels(
     tile: DeepTile,
     n_used: NDArray[np.uint16],
     mask: NDArray[np.uint16],
+    *,
+    reach: int,
 ) -> None:
-    """Values of the tile at the sources' nearest pixels."""
+    """Values of the tile at the sources' nearest pixels, and whether epochs change around them."""
     row = np.clip(np.rint(table["y"]).astype(int), 0, mask.shape[0] - 1)
     column = np.clip(np.rint(table["x"]).astype(int), 0, mask.shape[1] - 1)
     table["sky"] = tile.sky[row, column]
     table["sky_err"] = tile.sky_err[row, column]
     table["n_epochs"] = n_used[row, column].astype(np.int32)
+    changes = mark_changes(n_used, size=2 * reach + 1)[row, column]
+    table["flags"] |= np.where(changes, int(SourceFlag.EPOCHS_CHANGE), 0).astype(np.int32)
 
 
 def _empty_table() -> dict[str, NDArray]:

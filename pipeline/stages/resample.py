@@ -294,9 +294,10 @@ def resample_tile(
     if own_start >= own_stop:
         return tile
     arrays: tuple[NDArray, ...] = tuple(tile)
-    bad = find_bad(image, variance, mask)
-    touched = find_touched(bad)
     nodes = _pad_nodes(grids)
+    low, high = _columns_in_reach(grids[1], image.shape[1])
+    bad = find_bad(image, variance, mask, low, high)
+    touched = find_touched(bad)
     line_factor = np.asarray(scale_of_line, dtype=np.float64)
     column_factor = np.asarray(scale_of_column, dtype=np.float64)
     for start in range(0, ny, _BAND):
@@ -308,6 +309,7 @@ def resample_tile(
             mask,
             bad,
             touched,
+            low,
             nodes,
             float(step),
             float(offset_y + start),
@@ -389,6 +391,17 @@ def _mean_slope(grid: NDArray[np.float64], axis: int, *, signed: bool = False) -
         return 0.0
     mean = float(steps.mean())
     return mean if signed else abs(mean)
+
+
+def _columns_in_reach(grid_column: NDArray[np.float64], n_columns: int) -> tuple[int, int]:
+    """Half-open range of the columns whose pixels a tile may use."""
+    known = grid_column[np.isfinite(grid_column)]
+    if known.size == 0:
+        return 0, n_columns
+    least, most = float(known.min()), float(known.max())
+    # as for the overshoot between nodes, and as much again for the nodes beyond the edge
+    slack = 0.5 * (most - least) / max(min(grid_column.shape) - 1, 1) + 2.0 + TAPS
+    return max(0, int(least - slack)), max(0, min(n_columns, int(most + slack) + 1))
 
 
 def _pad_nodes(grids: list[NDArray[np.float64]]) -> NDArray[np.float64]:

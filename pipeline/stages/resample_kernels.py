@@ -32,13 +32,15 @@ def find_bad(
     image: np.ndarray,
     variance: np.ndarray,
     mask: np.ndarray,
+    low: int,
+    high: int,
 ) -> np.ndarray:
-    """Pixels that must not enter a tile."""
-    n, m = image.shape
+    """Pixels of the columns low to high (half-open) that must not enter a tile."""
+    n, m = image.shape[0], high - low
     bad = np.empty((n, m), np.uint8)
     top = np.float32(np.inf)
     for i in range(n):
-        row, v, b, out = image[i], variance[i], mask[i], bad[i]
+        row, v, b, out = image[i, low:high], variance[i, low:high], mask[i, low:high], bad[i]
         for c in range(m):
             good = (b[c] == 0) & (abs(row[c]) < top) & (v[c] > 0) & (v[c] < top)
             out[c] = 1 - good
@@ -49,7 +51,7 @@ def find_bad(
 def find_touched(
     bad: np.ndarray,
 ) -> np.ndarray:
-    """Base pixels whose 6 x 6 footprint holds a bad pixel or leaves the window."""
+    """Base pixels whose 6 x 6 footprint holds a bad pixel or leaves the range looked at."""
     n, m = bad.shape
     touched = np.ones((n, m), np.uint8)
     if n < TAPS or m < TAPS:
@@ -125,25 +127,71 @@ def _convolve(
     wc: np.ndarray,
     total: np.ndarray,
 ) -> None:
-    """Weighted sums of the pixels first to last of a run along a line."""
+    """Weighted sums of the pixels first to last of a chunk, which follow each other on a line.
+
+    All six lines at once, so that a sum stays in a register; weights at constant distances from one
+    pointer, so that few pointers are left to be checked for overlap and the loop runs on vectors.
+    No operation is fused or reordered: the digits do not depend on the machine.
+    """
     n = last - first
-    a, b, c = wc[0, first:last], wc[1, first:last], wc[2, first:last]
-    d, e, f = wc[3, first:last], wc[4, first:last], wc[5, first:last]
+    stop = column + n + TAPS - 1
+    r0, r1 = image[line, column:stop], image[line + 1, column:stop]
+    r2, r3 = image[line + 2, column:stop], image[line + 3, column:stop]
+    r4, r5 = image[line + 4, column:stop], image[line + 5, column:stop]
+    u, w = wl[first:], wc[first:]
     out = total[first:last]
     for t in range(n):
-        out[t] = np.float32(0.0)
-    for j in range(TAPS):
-        r = image[line + j, column : column + n + TAPS - 1]
-        w = wl[j, first:last]
-        for t in range(n):
-            out[t] += w[t] * (
-                a[t] * r[t]
-                + b[t] * r[t + 1]
-                + c[t] * r[t + 2]
-                + d[t] * r[t + 3]
-                + e[t] * r[t + 4]
-                + f[t] * r[t + 5]
-            )
+        a, b, c = w[t], w[_CHUNK + t], w[2 * _CHUNK + t]
+        d, e, f = w[3 * _CHUNK + t], w[4 * _CHUNK + t], w[5 * _CHUNK + t]
+        s = u[t] * (
+            a * r0[t]
+            + b * r0[t + 1]
+            + c * r0[t + 2]
+            + d * r0[t + 3]
+            + e * r0[t + 4]
+            + f * r0[t + 5]
+        )
+        s += u[_CHUNK + t] * (
+            a * r1[t]
+            + b * r1[t + 1]
+            + c * r1[t + 2]
+            + d * r1[t + 3]
+            + e * r1[t + 4]
+            + f * r1[t + 5]
+        )
+        s += u[2 * _CHUNK + t] * (
+            a * r2[t]
+            + b * r2[t + 1]
+            + c * r2[t + 2]
+            + d * r2[t + 3]
+            + e * r2[t + 4]
+            + f * r2[t + 5]
+        )
+        s += u[3 * _CHUNK + t] * (
+            a * r3[t]
+            + b * r3[t + 1]
+            + c * r3[t + 2]
+            + d * r3[t + 3]
+            + e * r3[t + 4]
+            + f * r3[t + 5]
+        )
+        s += u[4 * _CHUNK + t] * (
+            a * r4[t]
+            + b * r4[t + 1]
+            + c * r4[t + 2]
+            + d * r4[t + 3]
+            + e * r4[t + 4]
+            + f * r4[t + 5]
+        )
+        s += u[5 * _CHUNK + t] * (
+            a * r5[t]
+            + b * r5[t + 1]
+            + c * r5[t + 2]
+            + d * r5[t + 3]
+            + e * r5[t + 4]
+            + f * r5[t + 5]
+        )
+        out[t] = s
 
 
 @njit(cache=True)
@@ -152,6 +200,7 @@ def _resample_pixel(
     variance: np.ndarray,
     mask: np.ndarray,
     bad: np.ndarray,
+    low: int,
     il: int,
     ic: int,
     wl: np.ndarray,
@@ -166,15 +215,16 @@ def _resample_pixel(
     bits = np.uint16(0)
     for j in range(TAPS):
         i = il - 2 + j
+        along = np.float64(wl[j * _CHUNK + t])
         for k in range(TAPS):
-            w = np.float64(wl[j, t]) * np.float64(wc[k, t])
+            w = along * np.float64(wc[k * _CHUNK + t])
             if w == 0.0:
                 continue
             c = ic - 2 + k
             everything += abs(w)
             if i < 0 or i >= n or c < 0 or c >= m:
                 bits |= _NO_DATA
-            elif bad[i, c]:
+            elif bad[i, c - low]:
                 bits |= mask[i, c] if mask[i, c] != 0 else _NO_DATA
             else:
                 good += abs(w)
@@ -201,51 +251,120 @@ def _node_weights(
 
 
 @njit(cache=True)
-def _fill_row(
-    nodes: np.ndarray,
+def _cut_cells(
     step: float,
     offset: float,
-    out: np.ndarray,
+    starts: np.ndarray,
+    fractions: np.ndarray,
 ) -> None:
-    """Cubic convolution of one padded row of nodes at every tile pixel of a row."""
-    nx = out.shape[0]
-    cells = nodes.shape[0] - 3
+    """First tile pixel of each cell of nodes along a row, and every pixel's place in its cell."""
+    nx, cells = fractions.shape[0], starts.shape[0] - 1
     x = 0
     for cell in range(cells):
+        starts[cell] = x
         stop = nx if cell == cells - 1 else int(np.ceil((cell + 1) * step - offset))
-        stop = min(stop, nx)
+        for t in range(x, min(stop, nx)):
+            fractions[t] = (t + offset - cell * step) / step
+        x = max(x, min(stop, nx))
+    starts[cells] = x
+
+
+@njit(cache=True)
+def _fill_cells(
+    nodes: np.ndarray,
+    first: int,
+    last: int,
+    starts: np.ndarray,
+    fractions: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Cubic convolution of one padded row of nodes at the tile pixels of cells first to last."""
+    for cell in range(first, last):
         a, b, c, d = nodes[cell], nodes[cell + 1], nodes[cell + 2], nodes[cell + 3]
         p1 = 0.5 * (c - a)
         p2 = a - 2.5 * b + 2.0 * c - 0.5 * d
         p3 = 0.5 * (d - a) + 1.5 * (b - c)
-        if stop > x:
-            part = out[x:stop]
-            start = x + offset - cell * step
-            for t in range(stop - x):
-                s = (start + t) / step
-                part[t] = b + s * (p1 + s * (p2 + s * p3))
-            x = stop
+        s, part = fractions[starts[cell] : starts[cell + 1]], out[starts[cell] : starts[cell + 1]]
+        for t in range(part.shape[0]):
+            part[t] = b + s[t] * (p1 + s[t] * (p2 + s[t] * p3))
+
+
+@njit(cache=True)
+def _place(
+    lines: np.ndarray,
+    columns: np.ndarray,
+    first_line: float,
+    own_start: int,
+    own_stop: int,
+    n_columns: int,
+    base_line: np.ndarray,
+    base_column: np.ndarray,
+    frac_line: np.ndarray,
+    frac_column: np.ndarray,
+    breaks: np.ndarray,
+) -> None:
+    """Pixel at or before each position, and the fraction; OUTSIDE where it is not owned.
+
+    A break is set where a pixel does not follow its predecessor on the same line.
+    """
+    start, stop, edge = own_start - 0.5, own_stop - 0.5, n_columns - 0.5
+    for t in range(lines.shape[0]):
+        # rounding before the window's first line is taken off keeps this free of the window
+        line = np.floor(lines[t] * _SNAP + 0.5) / _SNAP - first_line
+        below = np.floor(line)
+        frac_line[t] = np.float32(line - below)
+        base_line[t] = np.int32(below) if (line >= start) & (line < stop) else _OUTSIDE
+    for t in range(lines.shape[0]):
+        column = np.floor(columns[t] * _SNAP + 0.5) / _SNAP
+        below = np.floor(column)
+        frac_column[t] = np.float32(column - below)
+        inside = (column >= -0.5) & (column < edge)
+        base_column[t] = np.int32(below) if inside else _OUTSIDE
+        base_line[t] = base_line[t] if inside else _OUTSIDE
+    for t in range(1, lines.shape[0]):
+        breaks[t] = (base_line[t] != base_line[t - 1]) | (base_column[t] != base_column[t - 1] + 1)
+
+
+@njit(cache=True)
+def _may_reach(
+    nodes: np.ndarray,
+    cell: int,
+    low: float,
+    high: float,
+) -> bool:
+    """Whether a cell of a padded row of nodes may have values from low to high; NaN may not."""
+    a, b, c, d = nodes[cell], nodes[cell + 1], nodes[cell + 2], nodes[cell + 3]
+    least, most = min(a, b, c, d), max(a, b, c, d)
+    # cubic convolution overshoots the range of its nodes by less than a quarter of it
+    slack = 0.25 * (most - least) + 1.0
+    return bool((least - slack < high) & (most + slack >= low))
 
 
 @njit(cache=True)
 def _fill_factor(
-    area: np.ndarray,
+    areas: np.ndarray,
     s0: float,
     s1: float,
-    frac_line: np.ndarray,
+    fractions_line: np.ndarray,
     scale_of_column: np.ndarray,
+    finite: bool,
     ic: int,
-    frac_column: np.ndarray,
-    factor: np.ndarray,
+    fractions_column: np.ndarray,
+    x: int,
+    count: int,
+    factors: np.ndarray,
 ) -> bool:
     """Area times scales along a run; returns whether every factor is finite and positive."""
-    m, count = scale_of_column.shape[0], area.shape[0]
-    faulty = 0
-    if ic >= 0 and ic + count < m:
+    m = scale_of_column.shape[0]
+    area, factor = areas[x : x + count], factors[:count]
+    frac_line, frac_column = fractions_line[x : x + count], fractions_column[x : x + count]
+    plain = finite and s0 - s0 == 0.0 and s1 - s1 == 0.0
+    if plain and ic >= 0 and ic + count < m:
+        # nothing that a weight of zero would turn into NaN
         k = scale_of_column[ic : ic + count + 1]
         for t in range(count):
-            along = s0 + frac_line[t] * (s1 - s0) if frac_line[t] > 0 else s0
-            across = k[t] + frac_column[t] * (k[t + 1] - k[t]) if frac_column[t] > 0 else k[t]
+            along = s0 + frac_line[t] * (s1 - s0)
+            across = k[t] + frac_column[t] * (k[t + 1] - k[t])
             factor[t] = np.float32(area[t] * along * across)
     else:
         for t in range(count):
@@ -255,6 +374,7 @@ def _fill_factor(
             across = k0 + frac_column[t] * (k1 - k0) if frac_column[t] > 0 else k0
             factor[t] = np.float32(area[t] * along * across)
     top = np.float32(np.inf)
+    faulty = 0
     for t in range(count):
         faulty += 0 if (factor[t] > 0) & (factor[t] < top) else 1
     return faulty == 0
@@ -264,34 +384,39 @@ def _fill_factor(
 def _square(
     weights: np.ndarray,
     squares: np.ndarray,
-    n: int,
 ) -> None:
-    """Squares of the first n weights."""
-    for t in range(n):
+    """Squares of a chunk's weights."""
+    for t in range(weights.shape[0]):
         squares[t] = weights[t] * weights[t]
 
 
 @njit(cache=True)
 def _store(
-    total: np.ndarray,
-    noise: np.ndarray,
-    factor: np.ndarray,
+    totals: np.ndarray,
+    noises: np.ndarray,
+    first: int,
+    last: int,
+    factors: np.ndarray,
+    skipped: int,
     touched: np.ndarray,
-    flux: np.ndarray,
-    var: np.ndarray,
-    bits: np.ndarray,
+    column: int,
+    fluxes: np.ndarray,
+    vars_: np.ndarray,
+    all_bits: np.ndarray,
+    x: int,
 ) -> bool:
     """Write a run of unmasked pixels; returns whether some of them need repair."""
-    n = total.shape[0]
+    n = last - first
+    total, noise, factor = totals[first:last], noises[first:last], factors[skipped : skipped + n]
+    flux, var, bits = fluxes[x : x + n], vars_[x : x + n], all_bits[x : x + n]
+    marks = touched[column : column + n]
     for t in range(n):
         flux[t] = total[t] * factor[t]
-    for t in range(n):
         var[t] = noise[t] * (factor[t] * factor[t])
-    for t in range(n):
-        bits[t] = 0
     found = 0
     for t in range(n):
-        found |= touched[t]
+        bits[t] = 0
+        found |= marks[t]
     return found != 0
 
 
@@ -302,6 +427,7 @@ def resample_band(
     mask: np.ndarray,
     bad: np.ndarray,
     touched: np.ndarray,
+    low_column: int,
     nodes: np.ndarray,
     step: float,
     offset_y: float,
@@ -317,7 +443,10 @@ def resample_band(
     var: np.ndarray,
     bits: np.ndarray,
 ) -> bool:
-    """Fill the tile pixels whose nearest line is owned; returns whether there are any."""
+    """Fill the tile pixels whose nearest line is owned; returns whether there are any.
+
+    `bad` and `touched` begin at column `low_column`.
+    """
     flux[:] = np.nan
     var[:] = np.nan
     bits[:] = _NO_DATA
@@ -330,15 +459,21 @@ def resample_band(
     lines, columns, areas = np.empty(nx), np.empty(nx), np.empty(nx)
     base_line, base_column = np.empty(nx, np.int32), np.empty(nx, np.int32)
     frac_line, frac_column = np.empty(nx, np.float32), np.empty(nx, np.float32)
-    wl, wc = np.empty((TAPS, _CHUNK), np.float32), np.empty((TAPS, _CHUNK), np.float32)
-    wl2, wc2 = np.empty((TAPS, _CHUNK), np.float32), np.empty((TAPS, _CHUNK), np.float32)
+    breaks = np.ones(nx, np.uint8)
+    wl, wc = np.zeros(TAPS * _CHUNK, np.float32), np.zeros(TAPS * _CHUNK, np.float32)
+    wl2, wc2 = np.zeros(TAPS * _CHUNK, np.float32), np.zeros(TAPS * _CHUNK, np.float32)
+    # noise that is correlated over many pixels is interpolated like flux
+    vl, vc = (wl, wc) if correlated else (wl2, wc2)
+    rows_l, rows_c = wl.reshape(TAPS, _CHUNK), wc.reshape(TAPS, _CHUNK)
     total, noise = np.empty(_CHUNK, np.float32), np.empty(_CHUNK, np.float32)
     factor = np.empty(_CHUNK, np.float32)
+    finite = bool(np.isfinite(scale_of_column).all())
+    starts, fractions = np.empty(width - 2, np.int64), np.empty(nx)
+    _cut_cells(step, offset_x, starts, fractions)
     for y in range(ny):
         v = (y + offset_y) / step
         cell = min(max(int(np.floor(v)), 0), rows - 2)
         q0, q1, q2, q3 = _node_weights(v - cell)
-        low, high = np.inf, -np.inf
         for g in range(3):
             for j in range(width):
                 row_nodes[g, j] = (
@@ -347,57 +482,63 @@ def resample_band(
                     + q2 * nodes[g, cell + 2, j]
                     + q3 * nodes[g, cell + 3, j]
                 )
-        for j in range(width):
-            if not np.isnan(row_nodes[0, j]):
-                low = min(low, row_nodes[0, j])
-                high = max(high, row_nodes[0, j])
-        # cubic convolution overshoots the range of its nodes by less than a quarter of it
-        slack = 0.25 * (high - low) + 1.0
-        if low - slack >= first_line + own_stop or high + slack < first_line + own_start - 1:
+        begin, end = width - 3, 0  # cells that may hold pixels of the window
+        for i in range(width - 3):
+            if _may_reach(
+                row_nodes[0], i, first_line + own_start - 1.0, first_line + own_stop
+            ) and _may_reach(row_nodes[1], i, -1.0, float(m)):
+                begin, end = min(begin, i), i + 1
+        if begin >= end:
             continue
-        _fill_row(row_nodes[0], step, offset_x, lines)
-        _fill_row(row_nodes[1], step, offset_x, columns)
-        _fill_row(row_nodes[2], step, offset_x, areas)
-        for x in range(nx):
-            # rounding before the window's first line is taken off keeps this free of the window
-            line = np.floor(lines[x] * _SNAP + 0.5) / _SNAP - first_line
-            column = np.floor(columns[x] * _SNAP + 0.5) / _SNAP
-            inside = (
-                (line >= own_start - 0.5)
-                & (line < own_stop - 0.5)
-                & (column >= -0.5)
-                & (column < m - 0.5)
-            )
-            il, ic = np.floor(line), np.floor(column)
-            frac_line[x] = np.float32(line - il)
-            frac_column[x] = np.float32(column - ic)
-            base_line[x] = np.int32(il) if inside else _OUTSIDE
-            base_column[x] = np.int32(ic) if inside else _OUTSIDE
-        x = 0
-        while x < nx:
+        _fill_cells(row_nodes[0], begin, end, starts, fractions, lines)
+        _fill_cells(row_nodes[1], begin, end, starts, fractions, columns)
+        _fill_cells(row_nodes[2], begin, end, starts, fractions, areas)
+        x, stop = starts[begin], starts[end]
+        _place(
+            lines[x:stop],
+            columns[x:stop],
+            first_line,
+            own_start,
+            own_stop,
+            m,
+            base_line[x:stop],
+            base_column[x:stop],
+            frac_line[x:stop],
+            frac_column[x:stop],
+            breaks[x:stop],
+        )
+        chunk = x  # tile pixel of the first weights; none are made yet
+        ready = x
+        row_flux, row_var, row_bits = flux[y], var[y], bits[y]
+        while x < stop:
             il = base_line[x]
             if il == _OUTSIDE:
                 x += 1
                 continue
             ic = base_column[x]
+            if x >= ready:
+                chunk, ready = x, min(x + _CHUNK, stop)
+                fill_weights(frac_line[chunk:ready], ready - chunk, poly, rows_l)
+                fill_weights(frac_column[chunk:ready], ready - chunk, poly, rows_c)
+                _square(wl, wl2)
+                _square(wc, wc2)
             count = 1
-            limit = min(_CHUNK, nx - x)
-            while count < limit and base_line[x + count] == il:
-                if base_column[x + count] != ic + count:
-                    break
+            limit = ready - x
+            while count < limit and breaks[x + count] == 0:
                 count += 1
             written = True
-            fill_weights(frac_line[x : x + count], count, poly, wl)
-            fill_weights(frac_column[x : x + count], count, poly, wc)
             l0, l1 = min(max(il, 0), n - 1), min(il + 1, n - 1)
             usable = _fill_factor(
-                areas[x : x + count],
+                areas,
                 scale_of_line[l0],
                 scale_of_line[l1],
-                frac_line[x : x + count],
+                frac_line,
                 scale_of_column,
+                finite,
                 ic,
-                frac_column[x : x + count],
+                frac_column,
+                x,
+                count,
                 factor,
             )
             # the part of the run whose footprints lie wholly in the window
@@ -405,41 +546,51 @@ def resample_band(
             if il >= 2 and il + HALF < n:
                 first = min(max(2 - ic, 0), count)
                 last = max(min(m - HALF - ic, count), first)
-            size = last - first
-            repair = size < count
-            if size > 0:
+            repair = last - first < count
+            at = x - chunk
+            if last > first:
                 a, b = il - 2, ic + first - 2
-                _convolve(image, a, b, first, last, wl, wc, total)
-                if correlated:
-                    _convolve(variance, a, b, first, last, wl, wc, noise)
-                else:
-                    for j in range(TAPS):
-                        _square(wl[j], wl2[j], count)
-                        _square(wc[j], wc2[j], count)
-                    _convolve(variance, a, b, first, last, wl2, wc2, noise)
+                _convolve(image, a, b, at + first, at + last, wl, wc, total)
+                _convolve(variance, a, b, at + first, at + last, vl, vc, noise)
                 repair |= _store(
-                    total[first:last],
-                    noise[first:last],
-                    factor[first:last],
-                    touched[il, ic + first : ic + last],
-                    flux[y, x + first : x + last],
-                    var[y, x + first : x + last],
-                    bits[y, x + first : x + last],
+                    total,
+                    noise,
+                    at + first,
+                    at + last,
+                    factor,
+                    first,
+                    touched[il],
+                    ic - low_column + first,
+                    row_flux,
+                    row_var,
+                    row_bits,
+                    x + first,
                 )
             if repair:
                 for t in range(count):
-                    if t < first or t >= last or touched[il, ic + t]:
+                    if t < first or t >= last or touched[il, ic - low_column + t]:
                         value, spread, found = _resample_pixel(
-                            image, variance, mask, bad, il, ic + t, wl, wc, t, min_good, correlated
+                            image,
+                            variance,
+                            mask,
+                            bad,
+                            low_column,
+                            il,
+                            ic + t,
+                            wl,
+                            wc,
+                            at + t,
+                            min_good,
+                            correlated,
                         )
-                        flux[y, x + t] = np.float32(value) * factor[t]
-                        var[y, x + t] = np.float32(spread) * (factor[t] * factor[t])
-                        bits[y, x + t] = found
+                        row_flux[x + t] = np.float32(value) * factor[t]
+                        row_var[x + t] = np.float32(spread) * (factor[t] * factor[t])
+                        row_bits[x + t] = found
             if not usable:
                 for t in range(count):
                     if not (factor[t] > 0 and factor[t] < np.inf):
-                        flux[y, x + t] = np.nan
-                        var[y, x + t] = np.nan
-                        bits[y, x + t] |= _NO_DATA
+                        row_flux[x + t] = np.nan
+                        row_var[x + t] = np.nan
+                        row_bits[x + t] |= _NO_DATA
             x += count
     return written

@@ -55,6 +55,8 @@ class ResponseVector:
     n_bins : int
         Bins used.
     problems : tuple of str
+    typical_sky : float
+        Median sky level of the bins, electrons; NaN where not known.
     """
 
     value: _F
@@ -72,6 +74,7 @@ class ResponseVector:
     scattered_light: float
     n_bins: int
     problems: tuple[str, ...]
+    typical_sky: float = np.nan
 
     @property
     def n_columns(self) -> int:
@@ -254,6 +257,7 @@ def fit_response(
         float(np.max(np.abs(state.amount))),
         n_bins,
         tuple(problems),
+        float(np.median(sky)),
     )
 
 

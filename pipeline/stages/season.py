@@ -8,6 +8,7 @@ import numpy as np
 from pipeline.constants import SIGMA_PER_MAD
 from pipeline.stages.response import ResponseVector, combine_responses
 from pipeline.stages.season_compare import (
+    LEAST_COLUMNS,
     ChangeOptions,
     Difference,
     NightResponse,
@@ -15,6 +16,7 @@ from pipeline.stages.season_compare import (
     compare_arrays,
     fit_robustly,
 )
+from pipeline.stages.season_smooth import combine_smooth
 
 __all__ = ["Interval", "combine_nights", "find_intervals"]
 
@@ -141,7 +143,8 @@ def combine_nights(
 
     Slopes across the chip, which gradients of the sky can feign, are brought to a common one
     first: that under which the median gradient of the sky, over the bins of all nights, is zero.
-    In three nights or more, a column that stands apart on one of them is left out there.
+    In three nights or more, a column that stands apart on one of them is left out there. Smooth
+    patterns across the chip are those of the darkest nights (`combine_smooth`).
 
     Parameters
     ----------
@@ -177,17 +180,29 @@ def combine_nights(
         fit, _, robust = fit_robustly(design, u, np.where(use, own * mean**2, 0.0))
         tilts.append(float(fit[1]))
         shares.append(float((robust * season.x**2).sum()))
-    # Moonlight in some bins or on one night moves no other.
+    smooth = combine_smooth(
+        season.value, season.weight, mean,
+        np.array([n.response.typical_sky for n in nights]),
+        modes=min(options.modes, season.x.size // LEAST_COLUMNS),
+        unseen_light=options.unseen_light,
+    )  # fmt: skip
+    # Moonlight in some bins or on one night moves no other; where nights disagree, the darkest
+    # ones decide.
     known = [n.gradient if len(n.gradient) else np.zeros(1) for n in nights]
-    centre = np.median(np.concatenate([g + t for g, t in zip(known, tilts, strict=True)]))
+    centre = _weighted_median(
+        np.concatenate([g + t for g, t in zip(known, tilts, strict=True)]),
+        np.concatenate(
+            [np.full(len(g), s / len(g)) for g, s in zip(known, smooth.shares, strict=True)]
+        ),
+    )
     slope = np.array(tilts) - centre
     value = np.array([n.response.value for n in nights]) / (1.0 + slope[:, None] * season.x)
     scaled = season.value / (1.0 + slope[:, None] * season.x)
     error = np.array([n.response.error for n in nights])
     left_out = np.zeros(value.shape, dtype=bool)
     if len(nights) > 2:
-        centre = np.median(np.where(season.weight > 0, scaled, np.nan), axis=0)
-        pull = np.abs(scaled - np.nan_to_num(centre)) * np.sqrt(season.weight)
+        middle = np.median(np.where(season.weight > 0, scaled, np.nan), axis=0)
+        pull = np.abs(scaled - np.nan_to_num(middle)) * np.sqrt(season.weight)
         typical = SIGMA_PER_MAD * np.median(pull[season.weight > 0])
         left_out = pull > options.outlier * max(1.0, float(typical))
         # Where most nights stand apart there is no majority to follow.
@@ -210,4 +225,15 @@ def combine_nights(
             )
             problems += (text,)
     combined = combine_responses([replace(r, problems=()) for r in aligned])
+    combined = replace(
+        combined, value=combined.value * (1.0 + smooth.correction),
+        error=np.sqrt(combined.error**2 + smooth.variance * combined.value**2),
+    )  # fmt: skip
     return combined, (*problems, *combined.problems)
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    """Value below which half of the weight lies."""
+    order = np.argsort(values)
+    below = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return float(np.interp(0.5 * weights.sum(), below, values[order]))

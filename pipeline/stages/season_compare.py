@@ -18,6 +18,7 @@ from pipeline.constants import SIGMA_PER_MAD
 from pipeline.stages.response import ResponseVector
 
 __all__ = [
+    "LEAST_COLUMNS",
     "Change",
     "ChangeOptions",
     "Difference",
@@ -29,7 +30,7 @@ __all__ = [
 ]
 
 _F = NDArray[np.float64]
-_LEAST_COLUMNS = 8  # good columns per smooth mode
+LEAST_COLUMNS = 8  # good columns per smooth mode
 _ALIVE = 0.3  # share of a later response below which a column counts as not alive before
 
 
@@ -62,6 +63,9 @@ class ChangeOptions:
     outlier : float
         A night's column further than this many sigma from the others of its interval is left out
         of their mean.
+    unseen_light : float
+        Additive light that may be in a response, rms over the columns, relative to what the night's
+        sky has more than that of the darkest night.
     """
 
     false_alarms: float = 0.01
@@ -72,6 +76,7 @@ class ChangeOptions:
     tilt: float = 1e-3
     light_limit: float = 1.25
     outlier: float = 5.0
+    unseen_light: float = 0.005
 
     def __post_init__(self) -> None:
         if not 0 < self.false_alarms < 1:
@@ -89,6 +94,9 @@ class ChangeOptions:
                 raise ValueError(msg)
         if not self.light_limit >= 1:
             msg = f"season light_limit must be at least 1, received {self.light_limit}"
+            raise ValueError(msg)
+        if not self.unseen_light >= 0:
+            msg = f"season unseen_light must not be negative, received {self.unseen_light}"
             raise ValueError(msg)
         if not self.outlier > 0:
             msg = f"season outlier must be positive, received {self.outlier}"
@@ -319,7 +327,7 @@ def compare_arrays(
     nothing = Difference(
         np.zeros(n_columns), 0.0, 1.0, (), 1.0, 0.0, np.inf, evidence=0.0, ratio=0.0, changed=False
     )  # fmt: skip
-    modes = min(options.modes, int(use.sum()) // _LEAST_COLUMNS)
+    modes = min(options.modes, int(use.sum()) // LEAST_COLUMNS)
     if modes < 1:
         return nothing
     safe = np.where(use, base, 1.0)

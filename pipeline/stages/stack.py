@@ -172,6 +172,7 @@ def stack_tiles(
     options: StackOptions,
     match: EpochMatch | None = None,
     correlation: NDArray[np.float64] | None = None,
+    widths: NDArray[np.float64] | None = None,
 ) -> StackResult:
     """Stack the epochs of a tile that are all in memory.
 
@@ -190,6 +191,9 @@ def stack_tiles(
     correlation : ndarray of shape (n_epochs,), optional
         Variance of point-source fluxes over that for white noise of the same pixels, of each
         epoch; only their ratios count.
+    widths : ndarray of shape (n_epochs, ny), optional
+        Width of stars in every row where seeing changed while the tile drifted by, any unit. The
+        rejection allows for it; `fwhm` by default.
 
     Returns
     -------
@@ -207,7 +211,11 @@ def stack_tiles(
     if correlation is not None:
         levels = levels * np.asarray(correlation, dtype=float)
     weights = weigh_epochs(levels * scale**2, fwhm, options=options)
-    parts = list(stack_bands([band], weights=weights, fwhm=fwhm, options=options, match=match))
+    bands = stack_bands(
+        [band], weights=weights, fwhm=fwhm if widths is None else widths, options=options,
+        match=match,
+    )  # fmt: skip
+    parts = list(bands)
     return StackResult(
         flux=np.concatenate([p.flux for p in parts]),
         variance=np.concatenate([p.variance for p in parts]),
@@ -234,8 +242,8 @@ def stack_bands(
         Bands that follow each other, of any height.
     weights : ndarray of shape (n_epochs,)
         From `weigh_epochs`.
-    fwhm : ndarray of shape (n_epochs,)
-        Seeing, px.
+    fwhm : ndarray of shape (n_epochs,) or (n_epochs, ny)
+        Seeing, px; in every row of the tile where it changes.
     options : StackOptions
         Tuning.
     match : EpochMatch, optional
@@ -252,13 +260,17 @@ def stack_bands(
         When shapes disagree, or without epochs.
     """
     weights, fwhm = np.asarray(weights, dtype=float), np.asarray(fwhm, dtype=float)
-    ratio = fwhm / np.median(fwhm)
-    slack = options.tolerance + options.seeing_tolerance * (np.maximum(ratio, 1 / ratio) ** 2 - 1)
+    widths = fwhm[:, None] if fwhm.ndim == 1 else fwhm
     held: TileBand | None = None
     before = 0  # rows at the head of held that are halo only
+    offset = 0  # row of the tile that is the first of held
 
     def combine(band: TileBand, start: int, stop: int) -> StackBand:
-        n = weights.size
+        n, rows = weights.size, band.flux.shape[1]
+        here = widths if widths.shape[1] == 1 else widths[:, offset : offset + rows]
+        if here.shape[1] not in (1, rows):
+            msg = f"fwhm has {widths.shape[1]} rows, the tile has more"
+            raise ValueError(msg)
         return StackBand(
             *stack_rows(
                 *band,
@@ -267,7 +279,7 @@ def stack_bands(
                 np.ones(n) if match is None else match.scale,
                 np.zeros(n) if match is None else match.offset,
                 weights,
-                slack,
+                _allow_for_seeing(band, np.broadcast_to(here, (n, rows)), options),
                 options.clip,
                 options.grow,
                 options.clip_epochs,
@@ -275,10 +287,10 @@ def stack_bands(
         )
 
     for band in bands:
-        if _check_band(band) != weights.size or weights.size != fwhm.size:
+        if _check_band(band) != weights.size or weights.size != fwhm.shape[0]:
             msg = (
                 f"weights and fwhm must have one value for each of {band.flux.shape[0]} epochs, "
-                f"got {weights.size} and {fwhm.size}"
+                f"got {weights.size} and {fwhm.shape[0]}"
             )
             raise ValueError(msg)
         held = band if held is None else _join(held, band)
@@ -293,8 +305,26 @@ def stack_bands(
                 held.mask[:, keep:].copy(),
             )
             before = stop - keep
+            offset += keep
     if held is not None and held.flux.shape[1] > before:
         yield combine(held, before, held.flux.shape[1])
+
+
+def _allow_for_seeing(
+    band: TileBand, widths: NDArray[np.float64], options: StackOptions
+) -> NDArray[np.float64]:
+    """Part of the local range that every epoch may differ by, in every row of a band.
+
+    What is typical is the median width of the epochs that have anything in the row: where strips
+    begin, others than on the rest of the tile.
+    """
+    there = ((band.mask == 0) & np.isfinite(band.flux)).any(axis=2)
+    there[:, ~there.any(axis=0)] = True
+    typical = np.nanmedian(np.where(there, widths, np.nan), axis=0)
+    ratio = widths / typical
+    return np.asarray(
+        options.tolerance + options.seeing_tolerance * (np.maximum(ratio, 1 / ratio) ** 2 - 1)
+    )
 
 
 def _check_band(band: TileBand) -> int:

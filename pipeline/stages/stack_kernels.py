@@ -88,7 +88,7 @@ def stack_rows(
                 v, var = np.float64(flux[e, low + i, x]), np.float64(variance[e, low + i, x])
                 if mask[e, low + i, x] != 0 or not (np.isfinite(v) and var > 0.0 and var < np.inf):
                     continue
-                far = abs(v * scale[e] + offset[e] - middle[i, x]) - slack[e] * span
+                far = abs(v * scale[e] + offset[e] - middle[i, x]) - slack[e, low + i] * span
                 sigma = np.sqrt(var * scale[e] * scale[e] + spread[i, x])
                 excess[e, i - first, x] = far / sigma
     height = stop - start

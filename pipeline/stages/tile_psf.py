@@ -7,6 +7,7 @@ of a strip, so that the strip's compiled fits serve tiles too: "line" is the til
 x.  `tile_psf_fit` corrects what was predicted by the stars of the tile.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
 from pipeline.stages.equalise import EqualisedSpread
+from pipeline.stages.epoch_zones import Zone
 from pipeline.stages.psf_model import (
     MAX_NODE_SPACING,
     NodeStencil,
@@ -29,6 +31,7 @@ __all__ = [
     "SpreadImages",
     "TilePsf",
     "combine_spreads",
+    "equivalent_widths",
     "grid_side",
     "half_size_of",
     "place_tile_nodes",
@@ -255,6 +258,25 @@ def half_size_of(spread: SpreadImages) -> int:
     return (spread.images.shape[2] - grid_side(0)) // (2 * OVERSAMPLE)
 
 
+def equivalent_widths(spread: SpreadImages, rows: ArrayLike) -> FloatArray:
+    """Width of a point spread along a tile, from the area that its noise comes from.
+
+    Parameters
+    ----------
+    spread : SpreadImages
+    rows : array_like of shape (n,)
+        Tile y.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        ``(sum P**2)**-0.5`` in px, mean of the x nodes: for profiles of one form in proportion to
+        the FWHM.
+    """
+    area = OVERSAMPLE**2 / np.sum(spread.images.astype(float) ** 2, axis=(2, 3))
+    return np.interp(np.asarray(rows, dtype=float), spread.node_y, np.sqrt(area).mean(axis=1))
+
+
 def place_tile_nodes(psf: PsfModel, size: int) -> tuple[FloatArray, FloatArray]:
     """Nodes of a tile that follow a strip's point spread.
 
@@ -351,7 +373,9 @@ def predict_spread(
     return SpreadImages(images, node_y, node_x)
 
 
-def combine_spreads(spreads: list[SpreadImages], weights: ArrayLike) -> SpreadImages:
+def combine_spreads(
+    spreads: list[SpreadImages], weights: ArrayLike, *, zones: Sequence[Zone] = ()
+) -> SpreadImages:
     """Point spread of a weighted sum of epochs.
 
     Parameters
@@ -360,11 +384,15 @@ def combine_spreads(spreads: list[SpreadImages], weights: ArrayLike) -> SpreadIm
         Of the epochs; their nodes may differ in number.
     weights : array_like of shape (n_epochs,)
         Weights of the sum; scaled to unit sum here.
+    zones : sequence of Zone, optional
+        Where which epochs contribute (`find_zones`): the point spread jumps from zone to zone.
+        Without them all epochs do everywhere.
 
     Returns
     -------
     SpreadImages
-        At the nodes of the epoch that has most of them.
+        At the x nodes of the epoch that has most of them; at the y nodes of any epoch, and at both
+        ends of every zone.
 
     Raises
     ------
@@ -375,14 +403,47 @@ def combine_spreads(spreads: list[SpreadImages], weights: ArrayLike) -> SpreadIm
     if share.size != len(spreads) or not (share >= 0).all() or not share.sum() > 0:
         msg = f"weights must be {len(spreads)} numbers, none negative, not all zero, got {share}"
         raise ValueError(msg)
-    most = max(spreads, key=lambda s: s.node_x.size)
-    total = np.zeros(most.images.shape)
-    for spread, part in zip(spreads, share / share.sum(), strict=True):
-        images = spread.images.astype(float)
-        if spread.node_x.size != most.node_x.size:
-            first, w = interpolate_nodes(spread.node_x, most.node_x)
-            images = sum(
-                w[:, k, None, None] * images[:, first + k] for k in range(w.shape[1])
-            )  # fmt: skip
-        total += part * images
-    return SpreadImages(total.astype(np.float32), most.node_y, most.node_x)
+    node_x = max(spreads, key=lambda s: s.node_x.size).node_x
+    node_y = np.unique(np.concatenate([s.node_y for s in spreads]))
+    parts = [(node_y, share)]
+    used = [z for z in zones if share[z.present].sum() > 0]
+    if len(used) == 1:
+        parts = [(node_y, np.where(used[0].present, share, 0.0))]
+    elif used:
+        parts = [
+            (_zone_nodes(node_y, zone, k == 0, k == len(used) - 1), share * zone.present)
+            for k, zone in enumerate(used)
+        ]
+    images, at = [], []
+    for nodes, part in parts:
+        total = np.zeros((nodes.size, node_x.size, *spreads[0].images.shape[2:]))
+        for spread, weight in zip(spreads, part / part.sum(), strict=True):
+            if weight > 0:
+                total += weight * _at_nodes(spread, nodes, node_x)
+        images.append(total.astype(np.float32))
+        at.append(nodes)
+    return SpreadImages(np.concatenate(images), np.concatenate(at), node_x)
+
+
+def _zone_nodes(node_y: FloatArray, zone: Zone, is_first: bool, is_last: bool) -> FloatArray:
+    """Nodes of a zone: its ends, a quarter of a pixel within its border, and those between."""
+    low = node_y[0] if is_first else zone.first - 0.25
+    high = node_y[-1] if is_last else zone.stop - 0.75
+    inside = node_y[(node_y > low + 1.0) & (node_y < high - 1.0)]
+    return np.concatenate([[min(low, high)], inside, [max(low, high)]])
+
+
+def _at_nodes(spread: SpreadImages, node_y: FloatArray, node_x: FloatArray) -> FloatArray:
+    """Images interpolated to other nodes: linear in y, cubic in x."""
+    images = spread.images.astype(float)
+    if spread.node_y.size > 1 and not np.array_equal(spread.node_y, node_y):
+        k = np.clip(np.searchsorted(spread.node_y, node_y) - 1, 0, spread.node_y.size - 2)
+        t = (node_y - spread.node_y[k]) / (spread.node_y[k + 1] - spread.node_y[k])
+        t = np.clip(t, 0.0, 1.0)[:, None, None, None]
+        images = (1.0 - t) * images[k] + t * images[k + 1]
+    elif spread.node_y.size == 1:
+        images = np.repeat(images, node_y.size, axis=0)
+    if not np.array_equal(spread.node_x, node_x):
+        first, w = interpolate_nodes(spread.node_x, node_x)
+        images = sum(w[:, k, None, None] * images[:, first + k] for k in range(w.shape[1]))
+    return np.asarray(images)

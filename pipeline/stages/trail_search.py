@@ -10,6 +10,10 @@ __all__ = ["TrailOptions", "measure_distance", "search_window"]
 
 _F = NDArray[np.float64]
 
+# Middle half of a trail's cells, which the line meets here in the middle, there at the rim: up to
+# half of its height; the rest is for stars on it.
+_UNEVEN = 1.0
+
 
 @dataclass(frozen=True)
 class TrailOptions:
@@ -287,6 +291,8 @@ def _verify(
     score = (share - local) * number / np.sqrt(number * local * (1.0 - local))
     if score < options.score or share - local < options.fill * (1.0 - local):
         return None
+    if not _is_continuous(value, rows[start:stop], cells[start:stop], co, si):
+        return None
     start, stop = _prolong(value, rows, cells, co, si, start, stop)
     rows, cells = rows[start:stop], cells[start:stop]
     if abs(cells[-1] - cells[0]) < options.min_sideways:
@@ -309,6 +315,22 @@ def _verify(
     width = max(2.0 * (half - 0.5), 0.5)
     ends = (float(rows[0]), float(cells[0]), float(rows[-1]), float(cells[-1]))
     return (*ends, width, float(score))
+
+
+def _is_continuous(value: NDArray[np.float32], rows: _F, cells: _F, co: float, si: float) -> bool:
+    """Whether a stretch is of one brightness without gaps: stars in a row are not.
+
+    The faintest quarter must stand out of the field, and the middle half must not differ among
+    itself by much more than noise and the height of the line.
+    """
+    low, middle, high = np.percentile(_sample(value, rows, cells), (25.0, 50.0, 75.0))
+    sides = [_sample(value, rows + d * co, cells + d * si) for d in (-6.0, -4.0, 4.0, 6.0)]
+    field = np.percentile(sides, (25.0, 50.0))
+    # A quartile of n Gaussians has an error of 1.36 / sqrt(n).
+    error = 4.0 * 1.36 / np.sqrt(len(rows))
+    if low - field[0] < max(error, 0.7):
+        return False
+    return bool(high - low < 1.35 + error + _UNEVEN * (middle - field[1]))
 
 
 def _prolong(

@@ -1,7 +1,7 @@
 """Photon transfer: gain and read noise from how the variance grows with the level."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ __all__ = [
     "AmplifierTransfer",
     "FramePair",
     "TransferOptions",
+    "describe_disagreement",
     "fit_photon_transfer",
     "signal_to_noise",
     "transfer_two_frames",
@@ -225,20 +226,41 @@ def _fit_line(
         read_err = float(np.sqrt(gradient @ cov @ gradient))
     else:
         read_err = gain * float(np.sqrt(np.sqrt(cov[0, 0])))
+    found = AmplifierTransfer(amplifier.name, gain, gain_err, read, read_err, int(used.sum()), ())
+    return replace(found, problems=describe_disagreement(found, amplifier, options=options))
+
+
+def describe_disagreement(
+    found: AmplifierTransfer, amplifier: Amplifier, *, options: TransferOptions
+) -> tuple[str, ...]:
+    """Where measured gain and read noise are not the configured ones, in words.
+
+    Parameters
+    ----------
+    found : AmplifierTransfer
+        Measured; electrons per ADU and electrons.
+    amplifier : Amplifier
+        Configured.
+    options : TransferOptions
+        What is never reported.
+
+    Returns
+    -------
+    tuple of str
+        Empty where both agree.
+    """
     problems = []
-    for what, found, err, configured in (
-        ("gain", gain, gain_err, amplifier.gain),
-        ("read noise", read, read_err, amplifier.read_noise),
+    for what, value, err, configured in (
+        ("gain", found.gain, found.gain_err, amplifier.gain),
+        ("read noise", found.read_noise, found.read_noise_err, amplifier.read_noise),
     ):
         limit = max(options.sigma * err, options.tolerance * configured)
-        if abs(found - configured) > limit:
+        if abs(value - configured) > limit:
             problems.append(
-                f"amplifier {amplifier.name}: measured {what} {found:.3f} +- {err:.3f}, "
+                f"amplifier {amplifier.name}: measured {what} {value:.3f} +- {err:.3f}, "
                 f"configured {configured:.3f}"
             )
-    return AmplifierTransfer(
-        amplifier.name, gain, gain_err, read, read_err, int(used.sum()), tuple(problems)
-    )
+    return tuple(problems)
 
 
 @dataclass(frozen=True)

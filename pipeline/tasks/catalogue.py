@@ -11,6 +11,7 @@ from pipeline.errors import DriftloomError, SolutionError
 from pipeline.flags import SourceFlag
 from pipeline.geometry.fit import FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.slip import near_slip, put_back
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
 from pipeline.stages.illumination import (
@@ -23,6 +24,8 @@ from pipeline.stages.psf_solution import PsfSolution
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip, lines_to_mjd
 from pipeline.tasks.context import StripContext
+from pipeline.tasks.explain import explain_failure, file_edges
+from pipeline.tasks.first_look import guess_solution
 from pipeline.tasks.measure import Measurements
 from pipeline.tasks.options import StageOptions
 
@@ -36,7 +39,9 @@ _UNFIT = int(
     SourceFlag.SATURATED | SourceFlag.PSF_FAILED | SourceFlag.EDGE | SourceFlag.COSMIC_RAY
     | SourceFlag.TRAIL | SourceFlag.BAD_PIXELS | SourceFlag.BLENDED
 )  # fmt: skip
+_LIGHT_ROUNDS = 3  # of illumination and zero point in turn
 _POGSON = 2.5 / np.log(10.0)  # mag per relative flux error, to first order
+_SLIP_MARGIN = 10.0  # lines: the light of a star that lost lines cut
 _POINT_LIKE = 0.05  # a star's width may exceed the point spread's by this share of its variance
 
 
@@ -66,6 +71,8 @@ class StripResult:
         What the reader should know.
     applied : Illumination or None
         What star fluxes of the catalogue were corrected for; None where they were not.
+    losses : tuple of str
+        What the strip should have and has not: a run says so in its exit status.
     """
 
     strip: Strip
@@ -79,6 +86,7 @@ class StripResult:
     rms_column: float
     problems: tuple[str, ...]
     applied: Illumination | None = None
+    losses: tuple[str, ...] = ()
 
 
 def solve_strip_geometry(
@@ -87,6 +95,8 @@ def solve_strip_geometry(
     guess: StripSolution,
     sources: Measurements,
     references: References,
+    *,
+    strip: Strip,
 ) -> FitResult:
     """Fit the geometry to point-spread positions.
 
@@ -102,6 +112,8 @@ def solve_strip_geometry(
         Of the whole strip.
     references : References
         Reference stars at the strip's date.
+    strip : Strip
+        The strip.
 
     Returns
     -------
@@ -110,7 +122,7 @@ def solve_strip_geometry(
     Raises
     ------
     SolutionError
-        If the stars cannot be matched or are too few.
+        If the stars cannot be matched or are too few; with its likely cause.
     """
     use = ((sources.flags & _UNFIT) == 0) & (sources.flux_psf > 10 * sources.flux_psf_err)
     chosen = np.flatnonzero(use)
@@ -118,10 +130,17 @@ def solve_strip_geometry(
         sources.line[chosen], sources.column[chosen], sources.line_err[chosen],
         sources.column_err[chosen], sources.flux_psf[chosen],
     )  # fmt: skip
-    return fit_solution(
-        guess, stars, references, options=options.astrometry,
-        nominal_pixel_scale=config.camera.pixel_scale,
-    )  # fmt: skip
+    try:
+        return fit_solution(
+            guess, stars, references, options=options.astrometry,
+            nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
+        )  # fmt: skip
+    except SolutionError as error:
+        first = guess_solution(config, strip)
+        text = explain_failure(
+            config, first, stars, references, error, options=options.astrometry.match
+        )
+        raise SolutionError(text) from error
 
 
 def _match_references(
@@ -161,7 +180,10 @@ def calibrate_catalogue(
     references: References | None,
     *,
     options: StageOptions,
-) -> tuple[Columns, FitResult | None, ZeroPointCurve | None, Illumination | None, tuple[str, ...]]:
+) -> tuple[
+    Columns, FitResult | None, ZeroPointCurve | None, Illumination | None,
+    tuple[str, ...], tuple[str, ...],
+]:  # fmt: skip
     """Positions on the sky, times, exposures and magnitudes of a strip's sources.
 
     Parameters
@@ -192,12 +214,14 @@ def calibrate_catalogue(
     illumination : Illumination or None
         What the stars say of the response; None where it was not measured.
     problems : tuple of str
+        What the reader should know.
+    losses : tuple of str
+        What the strip should have and has not.
     """
-    from pipeline.tasks.first_look import guess_solution
-
     strip = context.strip
     n = len(sources)
     problems: list[str] = []
+    losses: list[str] = []
     fit: FitResult | None = None
     curve: ZeroPointCurve | None = None
     nan = np.full(n, np.nan)
@@ -215,10 +239,11 @@ def calibrate_catalogue(
     if references is not None:
         try:
             fit = solve_strip_geometry(
-                config, options, guess or guess_solution(config, strip), sources, references
-            )
+                config, options, guess or guess_solution(config, strip), sources, references,
+                strip=strip,
+            )  # fmt: skip
         except DriftloomError as error:
-            problems.append(f"no sky positions: {error}")
+            losses.append(f"no sky positions: {error}")
     if fit is None:
         flags |= int(SourceFlag.NO_SOLUTION)
         ratio = area = np.ones(n)
@@ -238,6 +263,9 @@ def calibrate_catalogue(
         columns["exposure"] = solution.exposure(sources.column)
         ratio = solution.exposure_ratio(sources.column)
         area = solution.solid_angle_ratio(sources.column)
+        problems += [slip.sentence(strip.line_period) for slip in solution.slips]
+        cut = near_slip(sources.line, solution.slips, margin=_SLIP_MARGIN)
+        flags[cut] |= int(SourceFlag.BAD_PIXELS)
         assert references is not None
         index = _match_references(solution, sources, references, radius_px=3.0)
     # The sky always integrates T0, a star its own crossing; and a flat made from the sky makes
@@ -247,21 +275,31 @@ def calibrate_catalogue(
         columns[f"flux_{kind}"] = getattr(sources, f"flux_{kind}") * factor
         columns[f"flux_{kind}_err"] = getattr(sources, f"flux_{kind}_err") * factor
     illumination: Illumination | None = None
+    light_err = np.zeros(n)
     if catalogue is not None and fit is not None:
         fitted = (config, strip, columns, flags, index, catalogue)
         try:
             curve = _fit_zero_points(*fitted, options)
-            illumination = _measure_illumination(*fitted, curve)
-            if illumination is not None and config.calibration.illumination == "apply":
-                even = illumination.factor(sources.column)
-                for kind in ("psf", "aperture", "total"):
-                    for end in ("", "_err"):
-                        columns[f"flux_{kind}{end}"] = columns[f"flux_{kind}{end}"] * even
-                curve = _fit_zero_points(*fitted, options)
+            illumination, even_curve = _separate_illumination(*fitted, curve, options)
+            if config.calibration.illumination == "apply":
+                if illumination is None:
+                    problems.append(
+                        "illumination not applied: too few reference stars in clear sky to "
+                        "measure it"
+                    )
+                else:
+                    even = illumination.factor(sources.column)
+                    for kind in ("psf", "aperture", "total"):
+                        for end in ("", "_err"):
+                            columns[f"flux_{kind}{end}"] = columns[f"flux_{kind}{end}"] * even
+                    curve = even_curve
+                    # As the zero point's, its error is one of magnitudes: it is common to the
+                    # stars of a column, and no part of how well a flux was measured.
+                    light_err = illumination.error(sources.column)
         except SolutionError as error:
             problems.append(f"no magnitudes: {error}")
     zero = curve.value(sources.line) if curve is not None else nan
-    zero_err = curve.error(sources.line) if curve is not None else nan
+    zero_err = np.hypot(curve.error(sources.line), light_err) if curve is not None else nan
     # The zero point belongs to point-spread fluxes; wider apertures hold more of the light, so
     # each has a constant of its own, taken from the same stars.
     share = {"psf": np.ones(n), "aperture": sources.aperture_share, "total": sources.total_share}
@@ -277,7 +315,7 @@ def calibrate_catalogue(
     columns["ref_index"] = _rows(catalogue, index)
     columns |= _reference_offsets(columns, index, catalogue, references)
     columns["source_id"] = np.arange(n, dtype=np.int64)
-    return columns, fit, curve, illumination, tuple(problems)
+    return columns, fit, curve, illumination, tuple(problems), tuple(losses)
 
 
 def _rows(catalogue: ReferenceCatalogue | None, index: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -350,13 +388,44 @@ def _fit_zero_points(
     index: NDArray[np.int64],
     catalogue: ReferenceCatalogue,
     options: StageOptions,
+    illumination: Illumination | None = None,
 ) -> ZeroPointCurve:
-    """Zero point along the strip from the reference stars' point-spread fluxes."""
+    """Zero point along the strip from the reference stars' point-spread fluxes.
+
+    With an illumination, as these fluxes are once it is taken out of them.
+    """
     use, value, error = _zero_points_of_stars(config, strip, columns, flags, index, catalogue)
+    if illumination is not None:
+        value = value - illumination.value(columns["column"][use])
     return fit_zero_point(
         columns["line"][use], value, error, n_lines=strip.n_lines, n_stage=strip.n_stage,
         options=options.zero_point,
     )  # fmt: skip
+
+
+def _separate_illumination(
+    config: Config,
+    strip: Strip,
+    columns: Columns,
+    flags: NDArray[np.int32],
+    index: NDArray[np.int64],
+    catalogue: ReferenceCatalogue,
+    curve: ZeroPointCurve,
+    options: StageOptions,
+) -> tuple[Illumination | None, ZeroPointCurve]:
+    """Illumination by column and zero point by line, each with the other taken out.
+
+    The stars of a few lines lie where they lie on the chip, so that a zero point fitted without
+    regard to columns holds some of their illumination, and the other way round.
+    """
+    fitted = (config, strip, columns, flags, index, catalogue)
+    found: Illumination | None = None
+    for _ in range(_LIGHT_ROUNDS):
+        found = _measure_illumination(*fitted, curve)
+        if found is None:
+            return None, curve
+        curve = _fit_zero_points(*fitted, options, found)
+    return found, curve
 
 
 def _measure_illumination(
@@ -441,10 +510,12 @@ def make_curves(
     nan = np.full(line.size, np.nan)
     wander_line, wander_column = np.zeros(line.size), np.zeros(line.size)
     if fit is not None and fit.solution.wander is not None:
-        wander_line, wander_column = fit.solution.wander.evaluate(line)
+        wander_line, wander_column = fit.solution.wander.evaluate(
+            put_back(line, fit.solution.slips)
+        )
     return {
         "line": line,
-        "mjd": lines_to_mjd(strip, line),
+        "mjd": lines_to_mjd(strip, line if fit is None else put_back(line, fit.solution.slips)),
         "sky": sky,
         "fwhm": psf.model.fwhm(line) if psf is not None else nan,
         "fwhm_err": psf.fwhm_error(line) if psf is not None else nan,

@@ -13,6 +13,7 @@ from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.columns import DEEP_CATALOGUE
 from pipeline.stages.deep import DeepOptions, find_tile_psf, measure_deep
 from pipeline.stages.deep_noise import localise_noise
+from pipeline.stages.epoch_zones import Zone
 from pipeline.stages.psf_fit import PsfFitOptions
 from pipeline.stages.stack import StackResult
 from pipeline.stages.tile_noise import NoiseImages
@@ -53,6 +54,7 @@ def measure_tile(
     spreads: Sequence[SpreadImages],
     stars: TieStars | None,
     noise: NoiseImages | None = None,
+    zones: Sequence[Zone] = (),
 ) -> tuple[Columns, TilePsf, tuple[str, ...]]:
     """Deep catalogue of a tile's core.
 
@@ -72,6 +74,8 @@ def measure_tile(
         Reference stars.
     noise : NoiseImages, optional
         Correlation of the stack's noise, of equalised epochs.
+    zones : sequence of Zone
+        Where which epochs contribute.
 
     Returns
     -------
@@ -87,7 +91,7 @@ def measure_tile(
     deep = DeepOptions(
         aperture_radius=options.aperture_radius, detect=options.detect, total=options.total
     )
-    predicted = combine_spreads(list(spreads), share)
+    predicted = combine_spreads(list(spreads), share, zones=zones)
     guess = TilePsf.from_images(predicted, half_size=half_size_of(predicted))
     local = None
     if noise is not None:

@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import Config
-from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask
 from pipeline.geometry.fit import FitResult
 from pipeline.geometry.match import References
@@ -20,13 +19,13 @@ from pipeline.io.solution import write_json
 from pipeline.io.tables import write_table
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.illumination import Illumination
-from pipeline.stages.moments import predict_moments
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
 from pipeline.tasks.catalogue import StripResult, calibrate_catalogue, make_curves
 from pipeline.tasks.context import StripContext
 from pipeline.tasks.measure import Measurements
 from pipeline.tasks.point_spread import Spread
+from pipeline.tasks.star_moments import compare_star_moments
 
 __all__ = ["finish_strip", "strip_folder"]
 
@@ -45,6 +44,8 @@ def _describe_solution(
     spread: PsfSolution | None,
     zero_rms: float,
     masked: NDArray[np.int64],
+    moments: dict[str, Any],
+    remarks: tuple[str, ...],
     *,
     liquid_mirror: bool,
 ) -> dict[str, Any]:
@@ -70,16 +71,12 @@ def _describe_solution(
             "n_stars": 0 if spread is None else int(np.count_nonzero(spread.used)),
         },
         "zero_point_rms": zero_rms,
+        "remarks": list(remarks),
     }
     if fit is None:
         return content
     columns = np.linspace(0, strip.n_columns - 1, _SMEAR_POINTS)
     ll, lc, cc = fit.solution.smear(columns, boxcar=True)
-    lines = np.full(columns.size, 0.5 * (strip.n_stage + strip.n_lines))
-    windows = psf.fwhm(lines) / FWHM_PER_SIGMA
-    ll_add, _, cc_add = psf.second_moments(columns)
-    windows = np.sqrt(windows**2 + 0.5 * (ll_add + cc_add))
-    predicted = predict_moments(psf, lines, columns, windows)
     content |= {
         "parameters": fit.solution.parameters,
         "errors": fit.errors,
@@ -91,10 +88,7 @@ def _describe_solution(
         "advice": fit.advice.to_dict(),
         "advice_text": list(fit.advice.sentences(liquid_mirror=liquid_mirror)),
         "smear_table": {"column": columns, "ll": ll, "lc": lc, "cc": cc},
-        "moment_table": {
-            "column": columns, "ll": predicted.mom_ll, "lc": predicted.mom_lc,
-            "cc": predicted.mom_cc,
-        },
+        "star_moments": moments,
         "geometry": fit.solution.to_dict(),
     }  # fmt: skip
     return content
@@ -158,9 +152,14 @@ def finish_strip(
     StripResult
     """
     strip = context.strip
-    columns, fit, curve, illumination, problems = calibrate_catalogue(
+    columns, fit, curve, illumination, problems, losses = calibrate_catalogue(
         config, context, sources, spread.solution, catalogue, references, options=context.options
     )
+    moments: dict[str, Any] = {}
+    if fit is not None:
+        moments, check = compare_star_moments(columns, spread.model, fit.solution)
+        if check is not None and check.disagreeing:
+            problems = (*problems, check.sentence())
     applied = illumination is not None and config.calibration.illumination == "apply"
     folder = strip_folder(Path(out), strip.night, strip.name)
     folder.mkdir(parents=True, exist_ok=True)
@@ -178,6 +177,10 @@ def finish_strip(
         "FILTER": (strip.filter, "filter"),
         "LINEPER": (strip.line_period, "[s] line period"),
         "NSTAGE": (strip.n_stage, "rows that integrate"),
+        "ILLUMIN": (
+            "applied" if applied else "not applied",
+            "illumination by reference stars, to fluxes",
+        ),
         "DETLIMIT": (config.detection.threshold, "[sigma] limit of the matched filter"),
     }
     formats = config.products.catalogue_formats
@@ -198,6 +201,8 @@ def finish_strip(
             spread.fit,
             np.nan if curve is None else curve.rms,
             masked,
+            moments,
+            (*strip.problems, *losses, *problems),
             liquid_mirror=config.observatory.mirror == "rotating-liquid",
         )
         | _describe_illumination(illumination, applied=applied),
@@ -219,5 +224,5 @@ def finish_strip(
         fwhm=float(np.median(sources.fwhm)) if len(sources) else np.nan,
         n_sources=len(sources), rms_line=np.nan if fit is None else fit.rms_line,
         rms_column=np.nan if fit is None else fit.rms_column, problems=problems,
-        applied=illumination if applied else None,
+        applied=illumination if applied else None, losses=losses,
     )  # fmt: skip

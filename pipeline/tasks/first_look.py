@@ -21,6 +21,7 @@ from pipeline.stages.quick import BrightStars
 from pipeline.stages.sky import fit_sky
 from pipeline.strip import Strip
 from pipeline.tasks.context import StripContext
+from pipeline.tasks.explain import file_edges
 from pipeline.tasks.night import NightVectors
 from pipeline.tasks.options import StageOptions
 
@@ -206,7 +207,7 @@ def look_at_strip(
         try:
             solution = fit_solution(
                 guess, detections, references, options=options.astrometry,
-                nominal_pixel_scale=config.camera.pixel_scale,
+                nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
             ).solution  # fmt: skip
         except DriftloomError as failure:
             problems.append(f"no geometry from bright stars: {failure}")

@@ -15,12 +15,17 @@ from pipeline.stages.colmask import (
 )
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector, dark_from_nothing, fit_dark
+from pipeline.stages.intercepts import NightSky, drop_saturated, fit_intercepts
 from pipeline.stages.response import ResponseVector, fit_response
 from pipeline.stages.transfer import AmplifierTransfer, fit_photon_transfer
-from pipeline.strip import Strip
+from pipeline.strip import Strip, index_amplifiers
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["NightVectors", "make_dark", "make_vectors"]
+__all__ = [
+    "NightVectors", "describe_gradient", "drop_saturated_bins", "make_dark", "make_vectors",
+]  # fmt: skip
+
+_GRADIENT = 0.005  # of the sky, middle to edge of the chip: what half a per cent does shows
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,8 @@ class NightVectors:
         What the variance model uses, electrons.
     problems : tuple of str
         What the reader should know.
+    dark_problems : tuple of str
+        Those of them that are about bias and dark.
     """
 
     dark: DarkVector
@@ -52,6 +59,48 @@ class NightVectors:
     transfer: tuple[AmplifierTransfer, ...]
     read_noise: NDArray[np.float64]
     problems: tuple[str, ...]
+    dark_problems: tuple[str, ...] = ()
+
+
+def drop_saturated_bins(
+    strips: Sequence[Strip], summaries: Mapping[str, ColumnSummary]
+) -> tuple[dict[str, ColumnSummary], tuple[str, ...]]:
+    """Summaries without the bins of science strips whose sky comes near saturation.
+
+    Parameters
+    ----------
+    strips : sequence of Strip
+        With the shutter open.
+    summaries : mapping of str to ColumnSummary
+        By strip name, settled; others than those of `strips` pass as they are.
+
+    Returns
+    -------
+    summaries : dict of str to ColumnSummary
+    problems : tuple of str
+        How many bins of which strip were left out.
+    """
+    kept = dict(summaries)
+    problems = []
+    for strip in strips:
+        summary = summaries[strip.name]
+        kept[strip.name], dropped = drop_saturated(summary, _saturation(strip, summary))
+        if dropped:
+            problems.append(
+                f"{strip.name}: {dropped} of {summary.n_bins} bins near saturation (twilight?) "
+                "are left out of the response"
+            )
+    return kept, tuple(problems)
+
+
+def _saturation(strip: Strip, summary: ColumnSummary) -> NDArray[np.float64]:
+    """Electrons above the overscan at which a column saturates."""
+    amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
+    zero = np.median(np.nan_to_num(summary.overscan.level), axis=0)
+    full = np.array(
+        [(a.saturation - z) * a.gain for a, z in zip(strip.amplifiers, zero, strict=True)]
+    )
+    return np.asarray(full[amps])
 
 
 def make_dark(
@@ -112,6 +161,8 @@ def make_vectors(
 ) -> NightVectors:
     """All column calibrations of one night, chip and filter.
 
+    Bins whose sky comes near saturation, as in twilight, take no part.
+
     Parameters
     ----------
     science, closed : sequence of Strip
@@ -124,14 +175,33 @@ def make_vectors(
     Returns
     -------
     NightVectors
+
+    Raises
+    ------
+    CalibrationError
+        If the summaries do not allow a response.
     """
     model = science[0]
     dark, dark_problems = make_dark(closed, summaries, model, options=options)
+    summaries, dropped = drop_saturated_bins(science, summaries)
     sky = [summaries[s.name] for s in science]
-    response = fit_response(
-        sky, dark, line_periods=[s.line_period for s in science], n_stage=model.n_stage,
-        options=options.response,
-    )  # fmt: skip
+    try:
+        response = fit_response(
+            sky, dark, line_periods=[s.line_period for s in science], n_stage=model.n_stage,
+            options=options.response,
+        )  # fmt: skip
+    except CalibrationError as error:
+        if not dropped:
+            raise
+        raise CalibrationError("; ".join((str(error), *dropped))) from error
+    try:
+        _, light, _ = fit_intercepts(
+            response, sky, dark, line_periods=[s.line_period for s in science],
+            n_stage=model.n_stage, options=options.response,
+        )  # fmt: skip
+        one_sided = describe_gradient(light)
+    except CalibrationError as error:
+        one_sided = [f"gradients of the sky not measured: {error}"]
     everything = [*sky, *(summaries[s.name] for s in closed if s.name in summaries)]
     noise = measure_excess_noise(everything, model.amplifiers)
     tails = measure_tails(
@@ -152,5 +222,40 @@ def make_vectors(
     return NightVectors(
         dark=dark, response=response, column_mask=mask, reasons=reasons, transfer=transfer,
         read_noise=configured,
-        problems=(*dark_problems, *response.problems, *transfer_problems),
+        problems=(
+            *dark_problems, *dropped, *response.problems, *one_sided,
+            *transfer_problems,
+        ),
+        dark_problems=dark_problems,
     )  # fmt: skip
+
+
+def describe_gradient(sky: NightSky) -> list[str]:
+    """Light on one side of the chip in part of the night, in words.
+
+    Parameters
+    ----------
+    sky : NightSky
+        Its gradients, bin by bin.
+
+    Returns
+    -------
+    list of str
+        Empty where no bin stands apart.
+    """
+    known = np.isfinite(sky.gradient_err)
+    if known.sum() < 3:
+        return []
+    gradient, error = sky.gradient[known], sky.gradient_err[known]
+    away = gradient - np.median(gradient)
+    strongest = int(np.argmax(np.abs(away)))
+    if abs(away[strongest]) <= max(_GRADIENT, 5.0 * error[strongest]):
+        return []
+    lit = int((np.abs(away) > max(_GRADIENT, 5.0 * float(np.median(error)))).sum())
+    side = "high" if away[strongest] > 0 else "low"
+    text = (
+        f"the sky is up to {100 * abs(away[strongest]):.2f} % brighter towards the {side} columns "
+        f"in {lit} of {len(away)} bins (moonlight or twilight on one side): fitted bin by bin, "
+        "the median gradient of the night is taken for none"
+    )
+    return [text]

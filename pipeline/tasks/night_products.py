@@ -1,5 +1,6 @@
 """Write the column vectors of a night."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,10 +10,57 @@ from pipeline.config import Config
 from pipeline.io.columns import DARK, RESPONSE
 from pipeline.io.provenance import Provenance
 from pipeline.io.tables import write_table
+from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Strip
 from pipeline.tasks.night import NightVectors
 
-__all__ = ["write_night_vectors"]
+__all__ = ["make_remark_cards", "make_transfer_cards", "write_night_vectors"]
+
+_MOST_REMARKS = 99
+
+
+def make_transfer_cards(transfer: Sequence[AmplifierTransfer]) -> dict[str, tuple[Any, str]]:
+    """Header cards of measured gain and read noise.
+
+    Parameters
+    ----------
+    transfer : sequence of AmplifierTransfer
+        One per amplifier, or none.
+
+    Returns
+    -------
+    dict of str to (value, comment)
+    """
+    cards: dict[str, tuple[Any, str]] = {}
+    for value in transfer:  # names of amplifiers have up to three letters, keywords eight
+        cards[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
+        cards[f"EGN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
+        cards[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
+        cards[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
+        cards[f"NBIN_{value.name}"] = (value.n_points, "column bins behind both")
+    return cards
+
+
+def make_remark_cards(texts: Sequence[str]) -> dict[str, tuple[str, str]]:
+    """Header cards REMARK1, REMARK2, ... of what the reader of a calibration should know.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        A keyword has eight characters, so the last of 99 cards says how many more there are; the
+        ledger and, in a season, the register have them all. ASCII only, as FITS demands.
+
+    Returns
+    -------
+    dict of str to (value, comment)
+    """
+    if len(texts) > _MOST_REMARKS:
+        left = len(texts) - _MOST_REMARKS + 1
+        texts = [*texts[: _MOST_REMARKS - 1], f"and {left} more, see the register or the ledger"]
+    return {
+        f"REMARK{number}": (text.encode("ascii", "replace").decode(), "")
+        for number, text in enumerate(texts, 1)
+    }
 
 
 def write_night_vectors(
@@ -52,15 +100,13 @@ def write_night_vectors(
             "dark_err": dark.dark_err, "total": dark.total, "total_err": dark.total_err,
             "mask": mask,
         },
-        schema=DARK, meta={**common, "NSTRIPS": (dark.n_strips, "shutter-closed strips used")},
+        schema=DARK,
+        meta={
+            **common, "NSTRIPS": (dark.n_strips, "shutter-closed strips used"),
+            **make_remark_cards(vectors.dark_problems),
+        },
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
     )  # fmt: skip
-    measured: dict[str, Any] = {}
-    for value in vectors.transfer:
-        measured[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
-        measured[f"EGAIN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
-        measured[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
-        measured[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
     write_table(
         folder / f"{strip.chip}_{strip.filter}_response",
         {
@@ -75,7 +121,7 @@ def write_night_vectors(
             "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
             "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
             "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
-            **measured,
+            **make_transfer_cards(vectors.transfer), **make_remark_cards(vectors.problems),
         },
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
     )  # fmt: skip

@@ -12,17 +12,21 @@ from pipeline.io.summary_files import StoredSummary
 from pipeline.stages.colmask import mask_columns, measure_excess_noise
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
-from pipeline.stages.intercepts import NightSky, drop_saturated, fit_intercepts
+from pipeline.stages.intercepts import fit_intercepts
 from pipeline.stages.response import fit_response
 from pipeline.stages.season_compare import NightResponse
-from pipeline.strip import Strip, index_amplifiers
-from pipeline.tasks.night import NightVectors, make_dark, make_vectors
+from pipeline.strip import Strip
+from pipeline.tasks.night import (
+    NightVectors,
+    describe_gradient,
+    drop_saturated_bins,
+    make_dark,
+    make_vectors,
+)
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.season_vectors import to_summary
 
 __all__ = ["NightDark", "SeasonNight", "make_night_dark", "make_season_night"]
-
-_GRADIENT = 0.005  # of the sky, middle to edge of the chip: what half a per cent does shows
 
 
 @dataclass(frozen=True)
@@ -143,18 +147,10 @@ def make_season_night(
         If the summaries do not allow a response.
     """
     science, closed = _open(stored)
-    summaries: dict[str, ColumnSummary] = {}
-    problems: list[str] = []
-    for one in stored:
-        summary = to_summary(one)
-        if one.strip.shutter_open:
-            summary, dropped = drop_saturated(summary, _saturation(one.strip, summary))
-            if dropped:
-                problems.append(
-                    f"{one.strip.name}: {dropped} of {summary.n_bins} bins near saturation "
-                    "(twilight?) are left out of the response"
-                )
-        summaries[one.strip.name] = summary
+    summaries, dropped = drop_saturated_bins(
+        science, {one.strip.name: to_summary(one) for one in stored}
+    )
+    problems = list(dropped)
     try:
         if dark is None:
             vectors = make_vectors(science, closed, summaries, options=options)
@@ -169,7 +165,7 @@ def make_season_night(
             line_periods=[s.line_period for s in science], n_stage=science[0].n_stage,
             options=options.response,
         )  # fmt: skip
-        problems += _describe_gradient(sky)
+        problems += [t for t in describe_gradient(sky) if t not in vectors.problems]
         gradient = sky.gradient[np.isfinite(sky.gradient_err)]
     except DriftloomError as error:
         problems.append(f"gradients of the sky not measured: {error}")
@@ -199,33 +195,3 @@ def _with_dark(
         dark=dark, response=response, column_mask=mask, reasons=reasons, transfer=(),
         read_noise=np.array([a.read_noise for a in model.amplifiers]), problems=response.problems,
     )  # fmt: skip
-
-
-def _saturation(strip: Strip, summary: ColumnSummary) -> NDArray[np.float64]:
-    """Electrons above the overscan at which a column saturates."""
-    amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
-    zero = np.median(np.nan_to_num(summary.overscan.level), axis=0)
-    full = np.array(
-        [(a.saturation - z) * a.gain for a, z in zip(strip.amplifiers, zero, strict=True)]
-    )
-    return np.asarray(full[amps])
-
-
-def _describe_gradient(sky: NightSky) -> list[str]:
-    """Light on one side of the chip in part of the night, in words."""
-    known = np.isfinite(sky.gradient_err)
-    if known.sum() < 3:
-        return []
-    gradient, error = sky.gradient[known], sky.gradient_err[known]
-    away = gradient - np.median(gradient)
-    strongest = int(np.argmax(np.abs(away)))
-    if abs(away[strongest]) <= max(_GRADIENT, 5.0 * error[strongest]):
-        return []
-    lit = int((np.abs(away) > max(_GRADIENT, 5.0 * float(np.median(error)))).sum())
-    side = "high" if away[strongest] > 0 else "low"
-    text = (
-        f"the sky is up to {100 * abs(away[strongest]):.2f} % brighter towards the {side} columns "
-        f"in {lit} of {len(away)} bins (moonlight or twilight on one side): fitted bin by bin, "
-        "the median gradient of the night is taken for none"
-    )
-    return [text]

@@ -18,6 +18,7 @@ from pipeline.stages.dark import DarkVector
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Strip
+from pipeline.tasks.night_products import make_remark_cards, make_transfer_cards
 from pipeline.tasks.season_nights import SeasonNight
 
 __all__ = [
@@ -50,7 +51,7 @@ def combine_transfer(nights: Sequence[SeasonNight]) -> tuple[AmplifierTransfer, 
     Returns
     -------
     tuple of AmplifierTransfer
-        Empty where no night could measure them.
+        Empty where no night could measure them. Errors are raised where nights scatter by more.
     """
     found: list[AmplifierTransfer] = []
     for a, amplifier in enumerate(nights[0].model.amplifiers):
@@ -69,7 +70,11 @@ def combine_transfer(nights: Sequence[SeasonNight]) -> tuple[AmplifierTransfer, 
 def _average(values: Sequence[AmplifierTransfer], name: str) -> tuple[float, float]:
     value = np.array([getattr(t, name) for t in values])
     weight = 1.0 / np.array([max(getattr(t, f"{name}_err"), 1e-9) for t in values]) ** 2
-    return float((weight * value).sum() / weight.sum()), float(weight.sum() ** -0.5)
+    mean = float((weight * value).sum() / weight.sum())
+    # Nights that differ by more than their errors, as electronics do that warm up, are no better
+    # known together than they scatter.
+    chi2 = float((weight * (value - mean) ** 2).sum()) / max(len(values) - 1, 1)
+    return mean, float((max(1.0, chi2) / weight.sum()) ** 0.5)
 
 
 def write_season_dark(
@@ -146,6 +151,7 @@ def write_season_response(
         "column": np.arange(strip.n_columns, dtype=np.int32), "response": response.value,
         "response_err": response.error, "intercept": response.intercept,
         "intercept_err": response.intercept_err, "chi2": response.chi2,
+        "linearity": response.linearity, "linearity_err": response.linearity_err,
         "mask": mask.astype(np.int32),
     }  # fmt: skip
     meta: dict[str, Any] = {
@@ -154,17 +160,13 @@ def write_season_response(
         "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
         "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
         "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
+        **make_transfer_cards(transfer),
     }  # fmt: skip
-    for value in transfer:
-        meta[f"GAIN_{value.name}"] = (value.gain, "[electron/ADU] measured gain")
-        meta[f"EGAIN_{value.name}"] = (value.gain_err, "[electron/ADU] its error")
-        meta[f"RDN_{value.name}"] = (value.read_noise, "[electron] measured read noise")
-        meta[f"ERDN_{value.name}"] = (value.read_noise_err, "[electron] its error")
     return _write(folder, entry, columns, RESPONSE, meta, provenance, before)
 
 
 def _validity(entry: Mapping[str, Any], strip: Strip) -> dict[str, Any]:
-    cards: dict[str, Any] = {
+    return {
         "CALID": (entry["id"], "name in the register"),
         "CHIP": (strip.chip, "chip"),
         "LINEPER": (strip.line_period, "[s] line period"),
@@ -173,10 +175,8 @@ def _validity(entry: Mapping[str, Any], strip: Strip) -> dict[str, Any]:
         "VALIDBEG": (entry["valid_from"], "first night of validity when made"),
         "VALIDEND": (entry["valid_to"], "last night of validity when made"),
         "NNIGHTS": (entry["n_nights"], "nights that went in"),
+        **make_remark_cards(entry["remarks"]),
     }
-    for number, text in enumerate(entry["remarks"][:999], 1):
-        cards[f"REMARK{number}"] = (text.encode("ascii", "replace").decode(), "")
-    return cards
 
 
 def _write(

@@ -1,6 +1,7 @@
 """Column vectors of a night taken from the register of calibrations instead of the night itself."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +18,13 @@ from pipeline.stages.dark import DarkVector
 from pipeline.stages.intercepts import fit_intercepts
 from pipeline.stages.overscan import OverscanLevels
 from pipeline.stages.response import ResponseVector
-from pipeline.strip import Strip
-from pipeline.tasks.night import NightVectors
+from pipeline.stages.transfer import (
+    AmplifierTransfer,
+    TransferOptions,
+    describe_disagreement,
+)
+from pipeline.strip import Amplifier, Strip
+from pipeline.tasks.night import NightVectors, drop_saturated_bins
 from pipeline.tasks.options import StageOptions
 
 __all__ = ["choose_entries", "choose_vectors", "register_path", "to_summary"]
@@ -94,7 +100,8 @@ def choose_vectors(
 
     Bias and dark come from the register's dark of the night, the response from the interval of
     validity that holds it. What bias and dark missed is a matter of the night: the intercepts are
-    measured anew on the night's summaries, with the response held.
+    measured anew on the night's summaries, with the response held. Gain and read noise are those
+    that the season measured; where they are not the configured ones, that is said again.
 
     Parameters
     ----------
@@ -137,27 +144,40 @@ def choose_vectors(
     dark = _to_dark(stored_dark).for_period(model.line_period)
     mask = np.asarray(stored_dark.columns["mask"] | stored.columns["mask"], dtype=np.uint16)
     response = _to_response(stored, mask)
+    summaries, dropped = drop_saturated_bins(strips, {s.name: summaries[s.name] for s in strips})
     response, _, problems = fit_intercepts(
         response, [summaries[s.name] for s in strips], dark,
         line_periods=[s.line_period for s in strips], n_stage=model.n_stage,
         options=options.response,
     )  # fmt: skip
     chosen = tuple(f"{e.id} {e.checksum}" for e in (dark_entry, response_entry))
-    texts = tuple(f"{e.id}: {text}" for e in (dark_entry, response_entry) for text in e.remarks)
+    texts = tuple(
+        f"{e.id}: {text}"
+        for e in (dark_entry, response_entry)
+        for text in e.describe_for(model.night)
+    )
     claims = tuple(
         f"{entry.id} was used for night {model.night}, which "
         f"{', '.join(others)} claim(s) as well: it is marked as preferred"
         for entry in (dark_entry, response_entry)
         if (others := _others(register, entry, model.night))
     )
+    transfer, complaints = _to_transfer(stored, model.amplifiers, options.transfer)
+    complaints = tuple(f"{response_entry.id}: {text}" for text in complaints)
     return (
         NightVectors(
-            dark=dark, response=response, column_mask=mask, reasons=(), transfer=(),
+            dark=dark, response=response, column_mask=mask, reasons=(), transfer=transfer,
             read_noise=np.array([a.read_noise for a in model.amplifiers]),
-            problems=(*texts, *claims, *problems),
+            problems=(*texts, *claims, *complaints, *dropped, *problems),
+            dark_problems=_about(dark_entry, (*texts, *claims)),
         ),
         chosen,
     )  # fmt: skip
+
+
+def _about(entry: Entry, texts: Sequence[str]) -> tuple[str, ...]:
+    """Texts that begin with the name of an entry."""
+    return tuple(t for t in texts if t.startswith((f"{entry.id}: ", f"{entry.id} ")))
 
 
 def _others(register: Register, entry: Entry, night: str) -> list[str]:
@@ -200,3 +220,24 @@ def _to_response(stored: StoredVectors, mask: NDArray[np.uint16]) -> ResponseVec
         sky_range=(float(meta["SKYLOW"]), float(meta["SKYHIGH"])), choice=str(meta["CHOICE"]),
         scattered=zero, scattered_light=0.0, n_bins=0, problems=(),
     )  # fmt: skip
+
+
+def _to_transfer(
+    stored: StoredVectors, amplifiers: Sequence[Amplifier], options: TransferOptions
+) -> tuple[tuple[AmplifierTransfer, ...], tuple[str, ...]]:
+    """Measured gain and read noise from the cards of a response, and what is wrong with them.
+
+    All amplifiers or none: a product whose cards speak of some would say that the others agree.
+    """
+    found = []
+    for amplifier in amplifiers:
+        names = [f"{word}_{amplifier.name}" for word in ("GAIN", "EGN", "RDN", "ERDN")]
+        values = [stored.meta.get(name) for name in names]
+        if any(not isinstance(v, int | float) for v in values):
+            lacking = names[[isinstance(v, int | float) for v in values].index(False)]
+            return (), (f"gain and read noise were not measured in the season (no {lacking})",)
+        gain, gain_err, noise, noise_err = (float(v) for v in values if v is not None)
+        count = int(stored.meta.get(f"NBIN_{amplifier.name}") or 0)
+        one = AmplifierTransfer(amplifier.name, gain, gain_err, noise, noise_err, count, ())
+        found.append(replace(one, problems=describe_disagreement(one, amplifier, options=options)))
+    return tuple(found), tuple(text for t in found for text in t.problems)

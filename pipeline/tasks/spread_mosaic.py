@@ -28,9 +28,11 @@ def describe_spread(spread: SpreadImages) -> dict[str, Any]:
         "SPRDNY": (spread.node_y.size, "stamps along axis 2 of SPREAD"),
         "SPRDX0": (float(spread.node_x[0]), "[pixel] 0-based x of the first stamp"),
         "SPRDX1": (float(spread.node_x[-1]), "[pixel] x of the last stamp, evenly spaced"),
-        "SPRDY0": (float(spread.node_y[0]), "[pixel] 0-based y of the first stamp"),
-        "SPRDY1": (float(spread.node_y[-1]), "[pixel] y of the last stamp, evenly spaced"),
         "SPRDOVER": (OVERSAMPLE, "points of a stamp per pixel"),
+        **{
+            f"SPRDY{k:03d}": (float(y), f"[pixel] 0-based y of row {k} of stamps")
+            for k, y in enumerate(spread.node_y)
+        },
     }
 
 
@@ -68,7 +70,7 @@ def unpack_spread(mosaic: NDArray[Any], header: Mapping[str, Any]) -> SpreadImag
     images = mosaic.reshape(n_y, g, n_x, g).transpose(0, 2, 1, 3).astype(np.float32)
     return SpreadImages(
         np.ascontiguousarray(images),
-        np.linspace(float(header["SPRDY0"]), float(header["SPRDY1"]), n_y),
+        np.array([float(header[f"SPRDY{k:03d}"]) for k in range(n_y)]),
         np.linspace(float(header["SPRDX0"]), float(header["SPRDX1"]), n_x),
     )
 

@@ -16,9 +16,11 @@ from pipeline.io.coverage import ImageRecord, make_obscore_rows, write_coverage
 from pipeline.io.images import read_image, write_image
 from pipeline.io.provenance import checksum_file, make_provenance
 from pipeline.io.tables import write_table
+from pipeline.stages.epoch_zones import find_zones
 from pipeline.stages.resample import mean_noise_correlation
 from pipeline.stages.stack import stack_tiles
 from pipeline.stages.tile_noise import NoiseImages, combine_noise
+from pipeline.stages.tile_psf import equivalent_widths
 from pipeline.tasks.deep import TieStars, drop_twins, measure_tile
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.spread_mosaic import (
@@ -131,13 +133,16 @@ def stack_tile(
     mask = np.stack([p["MASK"] for p in planes]).astype(np.uint16)
     fwhm = np.array([e.fwhm for e in job.epochs])
     correlation = np.array([e.noise_factor for e in job.epochs])
+    widths = np.array([equivalent_widths(s, np.arange(flux.shape[1])) for s in spreads])
     stack = stack_tiles(
-        flux, variance, mask, fwhm=fwhm, options=options.stack, correlation=correlation
-    )
+        flux, variance, mask, fwhm=fwhm, widths=widths, options=options.stack,
+        correlation=correlation,
+    )  # fmt: skip
     noise = _combine_noise(planes, [h for _, h, _ in read], variance, stack.weights)
     columns, psf, problems = measure_tile(
-        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars, noise=noise
-    )
+        options, grid, job.epochs, stack, spreads=spreads, stars=job.stars, noise=noise,
+        zones=find_zones((mask == 0) & np.isfinite(flux)),
+    )  # fmt: skip
     spread = psf.images()
     path = stack_path(Path(out), job.tile, job.filter)
     path.parent.mkdir(parents=True, exist_ok=True)

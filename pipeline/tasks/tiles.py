@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from pipeline.config import Config
 from pipeline.errors import ConfigError
 from pipeline.geometry.displacement import Displacement, make_displacement, tiles_of_strip
+from pipeline.geometry.slip import put_back
+from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.tiles import Tile, TileGrid
 from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.images import write_image
@@ -36,6 +38,7 @@ __all__ = ["TILE_ZERO", "EpochTile", "make_grid", "plan_tiles", "rectify_tile", 
 
 TILE_ZERO = 25.0  # magnitude of a flux of 1 in tiles, stacks and the deep catalogue
 _PRECESSION_MARGIN = 10.0 / 60.0  # deg: thirty years
+_OUTLINE = 16  # points a side
 _STEP = 32  # px between nodes of the displacement grid
 _SPREAD_HALF = 16  # px: half size of the stamps that a tile's point spread serves, or the strip's
 _TOLERANCE = 1e-3  # px: a thousandth moves no flux that can be measured
@@ -137,16 +140,25 @@ def plan_tiles(grid: TileGrid, result: StripResult) -> tuple[Tile, ...]:
     Returns
     -------
     tuple of Tile
+        Without those across a place where lines were lost.
     """
     assert result.solution is not None
     strip = result.strip
     if strip.n_lines <= strip.n_stage:
         return ()
-    return tuple(
-        tiles_of_strip(
-            grid, result.solution, start_line=float(strip.n_stage), stop_line=float(strip.n_lines)
-        )
+    found = tiles_of_strip(
+        grid, result.solution, start_line=float(strip.n_stage), stop_line=float(strip.n_lines)
     )
+    return tuple(t for t in found if not _is_cut(result.solution, t))
+
+
+def _is_cut(solution: StripSolution, tile: Tile) -> bool:
+    """Whether lines were lost within a tile: no smooth map leads across the place."""
+    if not solution.slips:
+        return False
+    line, _ = solution.sky_to_strip(*tile.outline(_OUTLINE))
+    low, high = np.nanmin(line), np.nanmax(line)
+    return any(low - s.line_err <= s.line <= high + s.line_err for s in solution.slips)
 
 
 def tile_path(out: Path, tile: Tile, strip_name: str) -> Path:
@@ -293,7 +305,7 @@ def rectify_tile(
         span = np.clip(
             [np.nanmin(grid.line), float(line[0]), np.nanmax(grid.line)], 0, strip.n_lines
         )
-        begin, mean, end = lines_to_mjd(strip, span - strip.n_stage / 2)
+        begin, mean, end = lines_to_mjd(strip, put_back(span, solution.slips) - strip.n_stage / 2)
         header = {
             **make_time_cards(begin=begin, average=mean, end=end, exposure=strip.T0),
             **make_site_cards(config.observatory),
@@ -302,6 +314,10 @@ def rectify_tile(
             "NIGHT": (strip.night, "date of the local noon before"),
             "TILE": (tile.name, "cell of the sky grid"),
             "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
+            "ILLUMIN": (
+                "not applied" if result.applied is None else "applied",
+                "illumination by reference stars, to fluxes",
+            ),
             "FWHM": (result.fwhm, "[pixel] typical width of stars"),
             "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
         }

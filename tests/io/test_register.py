@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from pipeline.errors import CalibrationError
 from pipeline.io.provenance import checksum_file
 from pipeline.io.register import Entry, Register, read_register, write_register
+from pipeline.io.register_edits import keep_edits
 
 SUM = "sha256:" + "0" * 64
 
@@ -134,3 +135,82 @@ def test_the_file_of_an_entry_is_the_one_registered(path):
     file.unlink()
     with pytest.raises(CalibrationError, match=r"a: .*cannot be read.*run `driftloom season`"):
         register.open(register.entries[0])
+
+
+def computed(name, first="2025-03-01", last="2025-03-31", **fields):
+    """As a season makes it."""
+    return entry(name, first, last, computed_from=first, computed_to=last, **fields)
+
+
+def edit(one, **changes):
+    return one.model_copy(update=changes)
+
+
+def test_nothing_edited_changes_nothing():
+    made = [computed("a"), computed("b", "2025-04-01", "2025-04-30")]
+    before = [computed("a", last="2025-03-20"), entry("b", "2025-04-01", "2025-05-30")]
+    assert keep_edits(made, before) == (tuple(made), ())
+
+
+def test_each_end_that_was_edited_is_kept_and_the_other_follows_the_season():
+    before = [edit(computed("a", last="2025-03-20"), valid_from="2025-02-20")]
+    (kept,), (text,) = keep_edits([computed("a")], before)
+    assert (kept.valid_from, kept.valid_to) == ("2025-02-20", "2025-03-31")
+    assert (kept.computed_from, kept.computed_to) == ("2025-03-01", "2025-03-31")
+    assert text == (
+        "a: set by hand: 2025-02-20 to 2025-03-31 is kept, the season found 2025-03-01 to "
+        "2025-03-31"
+    )
+    assert kept.remarks == (text.removeprefix("a: "),)
+    # And again: nothing piles up.
+    assert keep_edits([computed("a")], [kept]) == ((kept,), (text,))
+
+
+def test_dates_put_back_follow_the_season_again():
+    before = [edit(computed("a", last="2025-03-20"), remarks=("set by hand: x",))]
+    assert keep_edits([computed("a")], before) == ((computed("a"),), ())
+
+
+def test_a_preference_is_kept_and_said():
+    (kept,), (text,) = keep_edits([computed("a")], [edit(computed("a"), preferred=True)])
+    assert kept.preferred
+    assert text == "a: set by hand: preferred = true is kept"
+
+
+def test_an_interval_that_begins_earlier_inherits():
+    """A night before the first gives the calibration another name."""
+    before = [edit(computed("r_03-05", "2025-03-05"), valid_to="2025-04-10", preferred=True)]
+    made = [computed("r_03-01"), computed("d_03-05", kind="dark", filter="")]
+    kept, texts = keep_edits(made, before)
+    assert (kept[0].valid_to, kept[0].preferred) == ("2025-04-10", True)
+    assert kept[1] == made[1]
+    assert len(texts) == 1
+
+
+def test_what_is_gone_with_its_interval_is_said():
+    """Two intervals became one, which has edits of its own."""
+    first = edit(computed("a", last="2025-03-10"), valid_from="2025-02-01")
+    second = edit(computed("b", "2025-03-11"), valid_to="2025-04-15")
+    (kept,), texts = keep_edits([computed("a")], [first, second])
+    assert (kept.valid_from, kept.valid_to) == ("2025-02-01", "2025-03-31")
+    assert texts[1] == (
+        "b: no longer found; what was set by hand there (2025-03-11 to 2025-04-15) ends with it"
+    )
+
+
+def test_an_edited_end_that_the_season_moved_past_keeps_both():
+    before = [edit(computed("a", last="2025-03-05"), valid_to="2025-03-08")]
+    made = [edit(computed("a", "2025-03-20"), id="a")]
+    (kept,), _ = keep_edits(made, before)
+    assert (kept.valid_from, kept.valid_to) == ("2025-03-01", "2025-03-08")
+
+
+def test_a_night_within_the_computed_dates_hears_nothing_of_the_edit():
+    one = edit(computed("a", remarks=("x", "set by hand: y")), valid_to="2025-04-10")
+    assert one.describe_for("2025-03-10") == ("x",)
+    plain, beyond = one.describe_for("2025-04-05")
+    assert plain == "x"
+    assert beyond == (
+        "used for night 2025-04-05 beyond the nights it was made for, 2025-03-01 to 2025-03-31: "
+        "its validity was set by hand"
+    )

@@ -1,6 +1,7 @@
 """From pixels to reasons: summaries of chips with one bad column of every kind."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -112,3 +113,52 @@ def test_false_alarms_of_a_faultless_chip_are_below_a_thousandth():
         _, reasons = draw(np.random.default_rng(100 + seed), broken=False)
         alarms.update(r.bit.name for r in reasons)
     assert sum(alarms.values()) <= 1, alarms
+
+
+def cover(summary, *, bins, columns):
+    """The summary as it is where stars take nearly all pixels of some columns in some bins."""
+    level, error = summary.level.copy(), summary.level_err.copy()
+    noise, count = summary.noise_var.copy(), summary.count.copy()
+    for values in (level, error, noise):
+        values[np.ix_(bins, columns)] = np.nan
+    count[np.ix_(bins, columns)] = 12
+    return replace(summary, level=level, level_err=error, noise_var=noise, count=count)
+
+
+def test_bins_that_stars_fill_warn_of_nothing_and_hide_no_trap():
+    """Whole bins, one amplifier's half of a bin, and a column with all that lie beside it.
+
+    Warnings are errors in these tests. The lost bins have the largest share of pixels lost: taken
+    with a pull of zero they would bring the tail of the trap down.
+    """
+    rng = np.random.default_rng(3)
+    dark, sigma = np.full(W, 0.05), np.full(W, NOISE)
+    rows = np.minimum(np.arange(N_LINES), N_STAGE)[:, None]
+    charge = make_light(rng) + rows * PERIOD * dark
+    tail = np.exp(-np.arange(1, 161) / 20.0)
+    kernel = np.concatenate([[0.7], 0.3 * tail / tail.sum()])
+    charge[:, TRAP] = np.convolve(charge[:, TRAP], kernel)[:N_LINES]
+    sky = summarise(read_out(rng, rng.poisson(charge), sigma))
+    closed = summarise(read_out(rng, rng.poisson(rows * PERIOD * dark), sigma))
+    vector = fit_dark(
+        [closed], AMPLIFIERS, line_periods=[PERIOD], n_stage=N_STAGE, clip=3.0,
+        options=DarkOptions(),
+    )  # fmt: skip
+    filled = cover(sky, bins=[6], columns=range(W))
+    filled = cover(filled, bins=[9], columns=range(W // 2))
+    filled = cover(filled, bins=[12, 13, 14], columns=range(TRAP - 4, TRAP + 5))
+    found = []
+    for one in (sky, filled):
+        fitted = fit_response(
+            [one], vector, line_periods=[PERIOD], n_stage=N_STAGE, options=ResponseOptions()
+        )
+        tails = measure_tails([one], vector, fitted, line_periods=[PERIOD], n_stage=N_STAGE)
+        ratio, error = measure_excess_noise([one], AMPLIFIERS)
+        assert np.isfinite(ratio).all()
+        assert np.isfinite(error).all()
+        found.append((tails[0][TRAP], tails[1][TRAP], np.nanmedian(tails[0])))
+    (whole, error, _), (left, left_err, typical) = found
+    assert whole > 6 * error
+    assert left > 6 * left_err
+    assert left == pytest.approx(whole, abs=3 * np.hypot(error, left_err))
+    assert abs(typical) < left_err

@@ -309,3 +309,32 @@ def test_wrong_arguments_are_named():
     bands = [TileBand(flux, flux + 1, mask)]
     with pytest.raises(ValueError, match="weights and fwhm must have one value"):
         list(stack_bands(bands, weights=np.ones(3), fwhm=np.ones(3), options=OPTIONS))
+
+
+def test_rejection_knows_the_seeing_of_every_row():
+    """A night sharper than its tile's mean keeps its stars; a trail still goes."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:120, 0:60].astype(float)
+    widths = np.full((4, 120), 3.0)
+    widths[0, 60:] = 2.0  # one mean width of the tile would say 2.5
+    flux = np.empty((4, 120, 60), np.float32)
+    for e in range(4):
+        w = widths[e][:, None] / 2.3548
+        star = sum(np.exp(-0.5 * ((y - a) ** 2 + (x - 30.0) ** 2) / w**2) for a in (30.0, 90.0))
+        flux[e] = 4e4 * star / (2 * np.pi * w**2) + rng.normal(0, 1.0, (120, 60))
+    flux[1, 75, 10:50] += 30.0
+    variance = np.ones_like(flux)
+    mask = np.zeros(flux.shape, np.uint16)
+    known = stack_tiles(
+        flux, variance, mask, fwhm=widths.mean(axis=1), widths=widths, options=OPTIONS
+    )
+    assert known.n_used[88:93, 28:33].min() == 4
+    assert known.n_used[28:33, 28:33].min() == 4
+    assert (known.n_used[75, 12:48] == 3).all()
+    blind = stack_tiles(flux, variance, mask, fwhm=widths.mean(axis=1), options=OPTIONS)
+    assert blind.n_used[88:93, 28:33].min() < 4  # what it is for
+    # Bands see the same rows.
+    bands = [TileBand(flux[:, a:b], variance[:, a:b], mask[:, a:b])
+             for a, b in ((0, 17), (17, 90), (90, 120))]  # fmt: skip
+    parts = list(stack_bands(bands, weights=known.weights, fwhm=widths, options=OPTIONS))
+    assert np.array_equal(np.concatenate([p.n_used for p in parts]), known.n_used)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.flags import PixelMask
+from pipeline.stages.epoch_zones import Zone
 from pipeline.stages.psf_fit import PsfFitOptions, fit_psf
 from pipeline.stages.psf_model import make_psf_model
 from pipeline.stages.resample import ResampleOptions, kernel_transfer, kernel_weights, resample_tile
@@ -12,6 +13,7 @@ from pipeline.stages.tile_psf import (
     SpreadImages,
     TilePsf,
     combine_spreads,
+    equivalent_widths,
     grid_side,
     half_size_of,
     place_tile_nodes,
@@ -232,6 +234,33 @@ def test_a_sum_of_nights_has_the_sum_of_their_profiles():
         combine_spreads([few, many], [1.0])
     with pytest.raises(ValueError, match="not all zero"):
         combine_spreads([few, many], [0.0, 0.0])
+
+
+def test_a_sum_jumps_where_an_epoch_begins():
+    """Each zone has the profile of its own epochs, up to its last row."""
+    sharp = images_of(lambda y, x, *_: profile(y, x, fwhm=2.4))
+    soft = images_of(lambda y, x, *_: profile(y, x, fwhm=3.4))
+    last = float(sharp.node_y[-1])
+    both, one = np.array([True, True]), np.array([False, True])
+    zones = (Zone(0, 200, one), Zone(200, int(last) + 1, both))
+    psf = TilePsf.from_images(combine_spreads([sharp, soft], [1.0, 1.0], zones=zones), half_size=16)
+    y, x = np.mgrid[-16:17, -16:17]
+    for at, wanted in (
+        (20.0, profile(y, x, fwhm=3.4)),
+        (199.0, profile(y, x, fwhm=3.4)),
+        (200.0, 0.5 * (profile(y, x, fwhm=2.4) + profile(y, x, fwhm=3.4))),
+        (last, 0.5 * (profile(y, x, fwhm=2.4) + profile(y, x, fwhm=3.4))),
+    ):
+        assert np.abs(psf.render(100.0, at, 16) - wanted).max() < 1e-3 * wanted.max()
+    only = combine_spreads([sharp, soft], [1.0, 1.0], zones=(Zone(10, 90, one),))
+    assert np.allclose(only.images, combine_spreads([soft], [1.0]).images)
+
+
+def test_the_equivalent_width_follows_the_seeing():
+    spread = images_of(lambda y, x, at, _x: profile(y, x, fwhm=2.4 + 1e-3 * at))
+    rows = np.array([0.0, float(spread.node_y[-1])])
+    widths = equivalent_widths(spread, rows)
+    assert widths[1] / widths[0] == pytest.approx((2.4 + 1e-3 * rows[1]) / 2.4, rel=0.02)
 
 
 def arc(columns):

@@ -134,3 +134,17 @@ def test_refuses_what_does_not_fit():
         mask_trails((4, 4), 0, [Trail(1.0, 1.0, 1.0, 1.0, 3.0, 1.0)])
     with pytest.raises(ValueError, match="at least one BinnedSignificance"):
         concatenate_significance([])
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_stars_in_a_row_are_no_trail(seed):
+    """Eight bright stars on a line, a star for every 35 px: seen in a simulated season."""
+    image, variance, mask = make_field(seed, 500, bleeds=0)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(np.float32)
+    rng = np.random.default_rng(40 + seed)
+    for k in range(9):
+        at = 35.0 * k + rng.uniform(-6, 6)
+        r2 = (y - 900.0 - 0.5 * at) ** 2 + (x - 300.0 - at) ** 2
+        image += 10.0 ** rng.uniform(4.5, 5.7) * 0.2 * (1.0 + r2 / 3.6) ** -3
+    binned = bin_significance(image, variance, mask, 0, options=OPTIONS)
+    assert find_trails(binned, options=OPTIONS) == ()

@@ -14,7 +14,7 @@ from astropy.io import fits
 from astropy.time import Time
 
 from synthetic.__main__ import main
-from synthetic.field import adopt_stars, find_snr, invent_stars, visit_stars
+from synthetic.field import adopt_stars, find_flux, find_snr, invent_stars, visit_stars
 from synthetic.make import make
 from synthetic.place import open_sight, to_catalogue_place
 from synthetic.plain import build_plain
@@ -206,7 +206,15 @@ def test_segments_change_no_pixel_of_the_sky(scenario, tmp_path):
     parts = np.concatenate([fits.getdata(p) for p in sorted((two / "raw").glob("*.fits"))])
     np.testing.assert_array_equal(whole, parts)
     name = f"truth/{quiet.strips[0].name}_sources.parquet"
-    assert pq.read_table(one / name).equals(pq.read_table(two / name))
+    truth, again = pq.read_table(one / name), pq.read_table(two / name)
+    assert truth.schema == again.schema
+    for column in truth.column_names:
+        a, b = truth[column].to_numpy(), again[column].to_numpy()
+        if a.dtype.kind == "f":
+            # Sums over steps are cut elsewhere: some processors round their last digit otherwise.
+            np.testing.assert_allclose(a, b, rtol=1e-12, atol=1e-12)
+        else:
+            np.testing.assert_array_equal(a, b)
 
 
 def test_outside_stars_land_where_they_should(tmp_path):
@@ -265,13 +273,16 @@ def test_reference_errors_are_as_stated():
 
 
 def test_star_counts_follow_the_power_law():
-    """Counts above S/N 5 are as dense as asked; a tenfold flux leaves 10**-slope of them."""
+    """A tenfold flux leaves the share of a power law that ends at the bright limit."""
     scenario = build_scenario("demo")
     stars = invent_stars(scenario)
     flux = 10 ** (-0.4 * (stars.mag - scenario.zero_point))
     above = (find_snr(scenario, flux) > 5).sum()
     ten = (flux > 10 * flux[find_snr(scenario, flux) > 5].min()).sum()
-    assert ten / above == pytest.approx(10**-0.75, rel=0.12)
+    spec = scenario.stars
+    end = (spec.bright / find_flux(scenario, 5.0)) ** -spec.slope
+    wanted = (10**-spec.slope - end) / (1.0 - end)
+    assert ten / above == pytest.approx(wanted, rel=0.06)
     plan = scenario.science[0]
     visit = visit_stars(scenario, plan, stars)
     assert len(visit.mag) < len(stars.mag)  # the new star is not there yet

@@ -9,7 +9,12 @@ import pytest
 from pipeline.config import load_config
 from pipeline.flags import SourceFlag
 from pipeline.stages.zeropoint import ZeroPointOptions, fit_zero_point
-from pipeline.tasks.catalogue import _measure_illumination
+from pipeline.tasks.catalogue import (
+    _fit_zero_points,
+    _measure_illumination,
+    _separate_illumination,
+)
+from pipeline.tasks.options import make_options
 
 CONFIG = load_config(Path(__file__).parents[2] / "configs" / "saltpan-ridge.toml")
 N_COLUMNS, N_LINES, N_STAGE, N = 1024, 12_000, 1024, 900
@@ -74,3 +79,33 @@ def test_not_measured_where_switched_off_or_stars_are_few():
     flags = np.full(N, int(SourceFlag.SATURATED), dtype=np.int32)
     flags[:40] = 0
     assert measure(*observed, flags=flags) is None
+
+
+def test_zero_point_and_illumination_are_told_apart_where_stars_drift_across_the_chip():
+    """As in a field whose stars lie on the left at first and on the right at last.
+
+    A zero point fitted without regard to columns takes the slope for extinction.
+    """
+    rng = np.random.default_rng(3)
+    line = rng.uniform(N_STAGE, N_LINES, N)
+    turn = (line - N_STAGE) / (N_LINES - N_STAGE)
+    column = np.clip((0.15 + 0.7 * turn + 0.12 * rng.standard_normal(N)), 0, 1) * (N_COLUMNS - 1)
+    slope = 0.04 * (column / (N_COLUMNS - 1) - 0.5)
+    mag = rng.uniform(14.0, 16.0, N)
+    flux = 10.0 ** (-0.4 * (mag - 25.0 - slope)) * (1.0 + 0.005 * rng.standard_normal(N))
+    columns = {
+        "line": line, "column": column, "flux_psf": flux, "flux_psf_err": 0.005 * flux,
+        "fwhm": np.full(N, 2.7), "extendedness": np.zeros(N), "extendedness_err": np.full(N, 0.1),
+    }  # fmt: skip
+    strip = SimpleNamespace(
+        name="s", filter="r", n_columns=N_COLUMNS, n_lines=N_LINES, n_stage=N_STAGE
+    )
+    catalogue = SimpleNamespace(mag=mag, mag_err=np.full(N, 0.003))
+    fitted = (CONFIG, strip, columns, np.zeros(N, dtype=np.int32), np.arange(N), catalogue)
+    options = make_options(CONFIG)
+    curve = _fit_zero_points(*fitted, options)
+    once = _measure_illumination(*fitted, curve)
+    found, even = _separate_illumination(*fitted, curve, options)
+    assert np.ptp(curve.value([2000.0, 11000.0])) > 0.015
+    assert found.extent[0] > once.extent[0] + 0.005
+    assert np.ptp(even.value([2000.0, 11000.0])) < np.ptp(curve.value([2000.0, 11000.0]))
