@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
-from pipeline.stages.equalise import EqualisedSpread
 from pipeline.stages.epoch_zones import Zone
+from pipeline.stages.equalise import EqualisedSpread
 from pipeline.stages.psf_model import (
     MAX_NODE_SPACING,
     NodeStencil,
