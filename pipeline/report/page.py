@@ -18,6 +18,7 @@ from pipeline.io.ledger import read_ledger
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report import figures
+from pipeline.report.equalisation_figure import describe_cost, draw_equalisation
 from pipeline.report.moments_figure import draw_moments
 
 __all__ = ["write_report"]
@@ -68,6 +69,7 @@ class StripProducts:
     curves: Table
     solution: dict[str, Any]
     n_columns: int
+    equalisation: dict[str, Any] | None = None
 
 
 def _save(folder: Path, name: str, figure: Figure, caption: str) -> Picture:
@@ -90,12 +92,14 @@ def _read_strips(out: Path) -> list[StripProducts]:
         folder = path.parent
         solution = read_json(path)
         catalogue = _table_of(folder, "catalogue")
+        extra = folder / "equalisation.json"
         columns = solution.get("smear_table", {}).get("column") or [0, catalogue["column"].max()]
         found.append(
             StripProducts(
                 night=folder.parent.name, name=folder.name, catalogue=catalogue,
                 curves=_table_of(folder, "curves"), solution=solution,
                 n_columns=int(columns[-1]) + 1,
+                equalisation=read_json(extra) if extra.exists() else None,
             )
         )  # fmt: skip
     return found
@@ -200,6 +204,14 @@ def _section_strip(strip: StripProducts, pictures: Path) -> Section:
         section.notes.append(
             check["text"] if check else "Too few bright stars to compare their moments by column."
         )
+    if content := strip.equalisation:
+        figure = draw_equalisation(content, title=f"Equalisation of the tiles of {strip.name}")
+        section.pictures.append(
+            _save(pictures, f"{strip.name}-equalisation", figure,
+                  "Widths of stars, noise and depth against column, before and after equalisation, "
+                  "at the median seeing, as the kernels predict them.")
+        )  # fmt: skip
+        section.notes.append(describe_cost(content))
     section.notes += [str(text) for text in strip.solution.get("remarks", [])]
     section.notes += [str(text) for text in strip.solution.get("advice_text", [])]
     if light := strip.solution.get("illumination"):
