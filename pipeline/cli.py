@@ -35,7 +35,9 @@ app = typer.Typer(
     "catalogues with errors, stacks of repeat nights.",
     pretty_exceptions_enable=False,
 )
-console = Console()
+_LOG_WIDTH = 150  # characters
+# A log has no width: tables are not folded to that of a terminal nobody looks at.
+console = Console() if sys.stdout.isatty() else Console(width=_LOG_WIDTH)
 complaints = Console(stderr=True, soft_wrap=True)  # paths stay whole
 
 # Exit statuses: everything done; done with losses that are named; the user's mistake.
