@@ -39,8 +39,8 @@ from pipeline.stages.psf_model import (
     NodeStencil,
     PsfModel,
     interpolate_nodes,
-    spline_image,
 )
+from pipeline.stages.psf_transforms import spline_image
 
 __all__ = [
     "LINE_GROUP",

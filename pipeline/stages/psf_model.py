@@ -10,18 +10,22 @@ cubic Lagrange interpolation is used. A position always means the centroid of th
 
 References
 ----------
-Moffat 1969, A&A 3, 455. The transform of the Moffat profile through the Bessel function K:
-Trujillo et al. 2001, MNRAS 328, 977 (from memory; verified numerically in the tests).
+Moffat 1969, A&A 3, 455.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gamma, kv
 
+from pipeline.stages.psf_transforms import (
+    cut_image,
+    fold,
+    round_transform,
+    spline_transform,
+)
 from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
 
 __all__ = [
@@ -30,12 +34,11 @@ __all__ = [
     "PsfModel",
     "interpolate_nodes",
     "make_psf_model",
-    "moffat_transform",
     "place_nodes",
-    "spline_image",
 ]
 
 FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
 PathProvider = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
 
 # Step of the width nodes. Cubic interpolation with step h leaves (3/128) h^4 f'''' ; at the peak
@@ -51,34 +54,6 @@ PATH_STEP = 0.5
 MAX_NODE_SPACING = 256
 # Below this FWHM in pixels the profile is not band-limited at two grid points per pixel.
 FINE_FWHM = 1.8
-
-
-def moffat_transform(frequency: ArrayLike, *, fwhm: float, beta: float) -> FloatArray:
-    """Fourier transform of a Moffat profile of unit flux.
-
-    Parameters
-    ----------
-    frequency : array_like
-        Radial frequency in cycles per pixel.
-    fwhm : float
-        Full width at half maximum in pixels.
-    beta : float
-        Exponent, above 1.
-
-    Returns
-    -------
-    ndarray
-        ``2 (k a/2)^(beta-1) K_(beta-1)(k a) / Gamma(beta-1)`` with ``k`` the angular frequency
-        and ``a`` the core radius; 1 at zero.
-    """
-    core = fwhm / (2.0 * np.sqrt(2.0 ** (1.0 / beta) - 1.0))
-    x = 2.0 * np.pi * core * np.abs(np.asarray(frequency, dtype=float))
-    out = np.ones_like(x)
-    # kv overflows towards zero, where the transform is 1 to double precision.
-    use = x > 1e-8
-    order = beta - 1.0
-    out[use] = 2.0 / gamma(order) * (0.5 * x[use]) ** order * kv(order, x[use])
-    return out
 
 
 class NodeStencil(NamedTuple):
@@ -138,16 +113,44 @@ class PsfModel:
     oversample: int
     _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
     _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+    # All but the seeing, at the nodes: the same for models that share path and optics.
+    _smears: dict[int, ComplexArray] = field(default_factory=dict, repr=False)
 
     def __getstate__(self) -> dict[str, Any]:
         """Everything but the grids, which are made again where they are needed."""
         state = dict(self.__dict__)
-        state["_grids"], state["_stacks"] = {}, {}
+        state["_grids"], state["_stacks"], state["_smears"] = {}, {}, {}
         return state
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         """Restore a pickled model."""
         self.__dict__.update(state)
+
+    def with_seeing(self, beta: float, fwhm: float) -> "PsfModel":
+        """The same smear and optics under another seeing, the same all along the strip.
+
+        Parameters
+        ----------
+        beta : float
+            Moffat exponent.
+        fwhm : float
+            FWHM, px.
+
+        Returns
+        -------
+        PsfModel
+            Shares with this one what does not depend on the seeing.
+        """
+        model = make_psf_model(
+            [0.0], [fwhm], self.node_columns[:1], beta=beta, path=None, optics=None,
+            half_size=self.half_size,
+        )  # fmt: skip
+        same = model.oversample == self.oversample
+        return replace(
+            self, beta=model.beta, fwhm_lines=model.fwhm_lines, fwhm_values=model.fwhm_values,
+            oversample=model.oversample, _grids=self._grids if beta == self.beta and same else {},
+            _stacks={}, _smears=self._smears if same else {},
+        )  # fmt: skip
 
     # -- parameters ---------------------------------------------------------------------
 
@@ -328,8 +331,12 @@ class PsfModel:
         os_ = self.oversample
         size = 2 * (self.half_size + BOX_MARGIN) * os_
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
-        transform = self._transform(self._seeing(width, v), node, size)
-        grid = spline_image(transform, half_size=self.half_size, oversample=os_)
+        if node not in self._smears:
+            self._smears[node] = self._smear(node, size) / spline_transform(size)
+        # The seeing is known at frequencies up to the highest of each axis: beyond, it mirrors.
+        quarter = self._seeing(width, v)
+        transform = self._smears[node] * quarter[fold(size)]
+        grid = cut_image(transform, half_size=self.half_size, oversample=os_)
         self._grids[key] = grid
         return grid
 
@@ -351,18 +358,17 @@ class PsfModel:
             At the frequencies of ``numpy.fft.rfft2``; 1 at zero.
         """
         v = np.fft.rfftfreq(size, 1.0 / self.oversample).astype(np.float64)
-        return self._transform(_round_transform(v, fwhm, self.beta), node, size)
+        return round_transform(v, fwhm, self.beta)[fold(size)] * self._smear(node, size)
 
-    def _transform(self, quarter: FloatArray, node: int, size: int) -> NDArray[np.complex128]:
+    def _smear(self, node: int, size: int) -> ComplexArray:
+        """Transform of all but the seeing at a column node."""
         os_ = self.oversample
         u = np.fft.fftfreq(size, 1.0 / os_)
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
-        fold = np.abs(np.arange(size) - size * (np.arange(size) > size // 2))
-        transform = quarter[fold, :].astype(complex)
         w = self.path_weight[node]
         along = np.exp(-2j * np.pi * np.outer(u, self.path_line[node]))
         across = np.exp(-2j * np.pi * np.outer(self.path_column[node], v))
-        transform *= (along * w) @ across
+        transform: ComplexArray = (along * w) @ across
         q = self.optics_covariance(self.node_columns[node])
         if np.any(q != 0):
             quadratic = q[0] * u[:, None] ** 2 + q[2] * v**2 + 2 * q[1] * u[:, None] * v
@@ -376,46 +382,8 @@ class PsfModel:
         key = (width, -1)
         if key not in self._grids:
             fwhm = float(np.exp(width * WIDTH_STEP))
-            self._grids[key] = _round_transform(frequency, fwhm, self.beta)
+            self._grids[key] = round_transform(frequency, fwhm, self.beta)
         return self._grids[key]
-
-
-def _round_transform(frequency: FloatArray, fwhm: float, beta: float) -> FloatArray:
-    """Transform of the seeing at all pairs of frequencies; it is symmetric."""
-    radius = np.hypot(frequency[:, None], frequency)
-    upper = np.triu_indices(frequency.size)
-    out = np.empty_like(radius)
-    out[upper] = moffat_transform(radius[upper], fwhm=fwhm, beta=beta)
-    out.T[upper] = out[upper]
-    return out
-
-
-def spline_image(
-    transform: NDArray[np.complex128], *, half_size: int, oversample: int
-) -> FloatArray:
-    """Quintic B-spline coefficients of an image that is given by its transform.
-
-    Parameters
-    ----------
-    transform : ndarray of shape (size, size // 2 + 1)
-        As from `PsfModel.transform`.
-    half_size : int
-        Half size of the stamps that it serves, px.
-    oversample : int
-        Points of the box per pixel.
-
-    Returns
-    -------
-    ndarray of shape (G, G)
-        See `grid_half_size`.
-    """
-    size = transform.shape[0]
-    u = _spline_response(np.fft.fftfreq(size).astype(np.float64))
-    v = _spline_response(np.fft.rfftfreq(size).astype(np.float64))
-    image = np.fft.fftshift(np.fft.irfft2(transform / u[:, None] / v, s=(size, size)))
-    half = grid_half_size(half_size, oversample)
-    cut = slice(size // 2 - half, size // 2 + half + 1)
-    return np.ascontiguousarray(image[cut, cut] * oversample**2)
 
 
 def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
@@ -446,12 +414,6 @@ def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int6
             if a != b:
                 weights[:, a] *= (at - x[:, b]) / (x[:, a] - x[:, b])
     return first, weights
-
-
-def _spline_response(frequency: FloatArray) -> FloatArray:
-    """Transform of the sampled quintic B-spline; frequency in cycles per grid step."""
-    x = 2 * np.pi * frequency
-    return (66.0 + 52.0 * np.cos(x) + 2.0 * np.cos(2 * x)) / 120.0
 
 
 def make_psf_model(

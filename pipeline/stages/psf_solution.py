@@ -260,16 +260,19 @@ def fit_psf_model(
     problems: list[str] = []
     everyone = np.arange(n)
 
+    kept: dict[bytes, PsfModel] = {}
+
     def make(beta: float, fwhm: float, optics: FloatArray | None) -> PsfModel:
-        return make_psf_model(
-            [0.0],
-            [fwhm],
-            nodes,
-            beta=beta,
-            path=path,
-            optics=optics,
-            half_size=options.half_size,
-        )
+        """A model that shares smear and grids with the last one made for these optics."""
+        key = b"" if optics is None else optics.tobytes()
+        if key not in kept:
+            kept.clear()
+            kept[key] = make_psf_model(
+                [0.0], [fwhm], nodes, beta=beta, path=path, optics=optics,
+                half_size=options.half_size,
+            )  # fmt: skip
+        kept[key] = kept[key].with_seeing(beta, fwhm)
+        return kept[key]
 
     typical = float(np.exp(np.median(start[:, _WIDTH])))
     beta = options.beta if options.beta is not None else options.default_beta

@@ -7,7 +7,8 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import j0
 
-from pipeline.stages.psf_model import make_psf_model, moffat_transform, place_nodes
+from pipeline.stages.psf_model import make_psf_model, place_nodes
+from pipeline.stages.psf_transforms import moffat_transform
 
 N_COLUMNS = 1024
 
