@@ -200,6 +200,12 @@ def merge_parts(parts: Iterable[ResampledTile]) -> ResampledTile:
     return ResampledTile(flux, variance, mask)
 
 
+def _make_empty(shape: tuple[int, int]) -> ResampledTile:
+    return ResampledTile(
+        np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.uint16)
+    )
+
+
 def resample_tile(
     image: NDArray[np.float32],
     variance: NDArray[np.float32],
@@ -286,24 +292,26 @@ def resample_tile(
         offset_x = (grids[1].shape[1] - 1) * step - (nx - 1) - offset_x
         grids = [g[:, ::-1] for g in grids]
 
-    tile = ResampledTile(
-        np.full(shape, np.nan, dtype=np.float32),
-        np.full(shape, np.nan, dtype=np.float32),
-        np.full(shape, _NO_DATA, dtype=np.uint16),
-    )
     if own_start >= own_stop:
-        return tile
-    arrays: tuple[NDArray, ...] = tuple(tile)
+        return ResampledTile(
+            np.full(shape, np.nan, dtype=np.float32),
+            np.full(shape, np.nan, dtype=np.float32),
+            np.full(shape, _NO_DATA, dtype=np.uint16),
+        )
+    tile = _make_empty(shape)
     nodes = _pad_nodes(grids)
     low, high = _columns_in_reach(grids[1], image.shape[1])
     bad = find_bad(image, variance, mask, low, high)
     touched = find_touched(bad)
     line_factor = np.asarray(scale_of_line, dtype=np.float64)
     column_factor = np.asarray(scale_of_column, dtype=np.float64)
-    for start in range(0, ny, _BAND):
-        rows = min(_BAND, ny - start)
-        band = [np.empty((rows, nx), dtype=a.dtype) for a in arrays]
-        written = resample_band(
+    direct = not turned and not flipped
+    # What has to be turned round goes through bands that stay in the cache.
+    height = ny if direct else _BAND
+    for start in range(0, ny, height):
+        rows = min(height, ny - start)
+        band = tile if direct else _make_empty((rows, nx))
+        resample_band(
             image,
             variance,
             mask,
@@ -323,8 +331,10 @@ def resample_tile(
             correlated,
             *band,
         )
-        if written:
-            for array, part in zip(arrays, band, strict=True):
+        if not direct:
+            arrays: tuple[NDArray, ...] = tuple(tile)
+            parts: tuple[NDArray, ...] = tuple(band)
+            for array, part in zip(arrays, parts, strict=True):
                 target = array.T if turned else array
                 target[start : start + rows] = part[:, ::-1] if flipped else part
     return tile
