@@ -19,6 +19,7 @@ from pipeline.io.provenance import Provenance
 __all__ = ["ImageSink", "read_image", "stream_image", "write_image"]
 
 _BLOCK = 2880  # FITS 4.0, section 3.1
+_COMPRESSED_ROWS = 32
 
 
 def write_image(
@@ -72,7 +73,12 @@ def write_image(
         cards = _image_header(name, image_header, units)
         native = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
         if compress_masks and _is_mask(name):
-            hdus.append(fits.CompImageHDU(native, cards, name=name, compression_type="RICE_1"))
+            # Rows by the dozen: every tile of the compression costs far more than its pixels.
+            shape = (min(_COMPRESSED_ROWS, native.shape[0]), native.shape[1])
+            packed = fits.CompImageHDU(
+                native, cards, name=name, compression_type="RICE_1", tile_shape=shape
+            )
+            hdus.append(packed)
         else:
             hdus.append(fits.ImageHDU(native, cards, name=name))
     with replace_file(path) as partial:
