@@ -16,7 +16,13 @@ from scipy import ndimage
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask
-from pipeline.stages.detect import Detections, DetectOptions, detect, filter_image
+from pipeline.stages.detect import (
+    Detections,
+    DetectOptions,
+    detect,
+    filter_image,
+    make_filter_scale,
+)
 from pipeline.stages.psf_fit import PsfPhotometry, make_model_image
 from pipeline.stages.resample import mean_noise_correlation
 from pipeline.stages.tile_psf import TilePsf
@@ -165,6 +171,10 @@ def prepare_tile(
     source = np.zeros(bad.shape, dtype=bool)
     sky, sky_err, factor = np.zeros(bad.shape), np.zeros(bad.shape), 1.0
     clean = image
+    patches = _kernels(psf, bad.shape)
+    scale = make_filter_scale(
+        bits, patches[0], line_group=patches[1], column_group=patches[2], min_weight=min_weight
+    )
     for _ in range(3):  # sources found, sky without them, sources found again
         background = sep.Background(
             image,
@@ -178,7 +188,7 @@ def prepare_tile(
         # the spread of the mesh over the number of its independent pixels
         sky_err = np.sqrt(wide_factor) * background.rms().astype(float) / sky_options.mesh
         clean = np.where(bad, 0.0, image - sky).astype(np.float32)
-        values = _filter(clean, noise, bits, psf, min_weight)
+        values = _filter(clean, noise, bits, patches, min_weight, scale)
         quiet = values[np.isfinite(values) & ~source & ~bad]
         if quiet.size > 100:
             # the lower half: undetected sources lie in the upper one
@@ -217,10 +227,11 @@ def _filter(
     image: NDArray[np.float32],
     variance: NDArray[np.float32],
     mask: NDArray[np.uint16],
-    psf: TilePsf,
+    patches: tuple[FloatArray, NDArray, NDArray],
     min_weight: float,
+    scale: NDArray[np.float32],
 ) -> NDArray[np.float32]:
-    kernels, line_group, column_group = _kernels(psf, image.shape)
+    kernels, line_group, column_group = patches
     return filter_image(
         _fill_bright(image, mask),
         variance,
@@ -229,6 +240,7 @@ def _filter(
         line_group=line_group,
         column_group=column_group,
         min_weight=min_weight,
+        scale=scale,
     )
 
 

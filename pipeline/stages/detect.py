@@ -18,14 +18,23 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask, SourceFlag
 from pipeline.stages.detect_kernels import (
+    apply_scale,
     correlate,
+    find_scale,
+    find_touched,
     flood,
-    normalise,
     sum_pixels,
     weights_at,
 )
 
-__all__ = ["DetectOptions", "Detections", "detect", "filter_image", "required_halo"]
+__all__ = [
+    "DetectOptions",
+    "Detections",
+    "detect",
+    "filter_image",
+    "make_filter_scale",
+    "required_halo",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -141,27 +150,6 @@ def required_halo(options: DetectOptions, *, kernel_half_size: int) -> int:
     return 2 * options.shape_radius + kernel_half_size + 2
 
 
-def _touched(bad: NDArray[np.bool_], kl: int, kc: int) -> NDArray[np.uint8]:
-    """1 where the kernel meets a bad pixel or the edge of the array, 2 where it meets nothing else.
-
-    Large parts of a tile may hold no data; they need no sums.
-    """
-    hl, hc = kl // 2, kc // 2
-    n_lines, n_columns = bad.shape
-    total = np.zeros((n_lines + 1, n_columns + 1), dtype=np.int32)
-    np.cumsum(np.cumsum(bad, axis=0, dtype=np.int32), axis=1, out=total[1:, 1:])
-    l, c = np.arange(n_lines), np.arange(n_columns)
-    top, bottom = np.clip(l - hl, 0, None), np.clip(l + hl + 1, None, n_lines)
-    left, right = np.clip(c - hc, 0, None), np.clip(c + hc + 1, None, n_columns)
-    rows = total[bottom] - total[top]
-    number = rows[:, right] - rows[:, left]
-    out = (number > 0).astype(np.uint8)
-    out[(l < hl) | (l >= n_lines - hl), :] = 1
-    out[:, (c < hc) | (c >= n_columns - hc)] = 1
-    out[number == np.outer(bottom - top, right - left)] = 2
-    return out
-
-
 def _without_weight(mask: NDArray[np.uint16]) -> NDArray[np.bool_]:
     """Pixels that the filter leaves out."""
     return np.asarray((np.asarray(mask) & ~np.uint16(_BRIGHT_BITS)) != 0)
@@ -176,6 +164,7 @@ def filter_image(
     line_group: ArrayLike,
     column_group: ArrayLike,
     min_weight: float,
+    scale: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Signal-to-noise image of the matched filter.
 
@@ -191,6 +180,9 @@ def filter_image(
         Kernel index of each line and each column.
     min_weight : float
         See `DetectOptions`.
+    scale : ndarray of float32, optional
+        From `make_filter_scale` for the same mask, kernels, groups and weight, where several
+        images are filtered.
 
     Returns
     -------
@@ -227,9 +219,53 @@ def filter_image(
     groups = column_group[starts]
     out = np.empty(image.shape, dtype=np.float32)
     correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
-    touched = _touched(bad, kernels.shape[2], kernels.shape[3])
-    normalise(bad, touched, kernels, line_group, column_group, min_weight, out)
+    if scale is None:
+        scale = _find_scale(bad, kernels, line_group, column_group, min_weight)
+    apply_scale(scale, out)
     return out
+
+
+def _find_scale(
+    bad: NDArray[np.bool_],
+    kernels: NDArray[np.float32],
+    line_group: NDArray[np.int64],
+    column_group: NDArray[np.int64],
+    min_weight: float,
+) -> NDArray[np.float32]:
+    touched = find_touched(bad, kernels.shape[2] // 2, kernels.shape[3] // 2)
+    found: NDArray[np.float32] = find_scale(
+        bad, touched, kernels, line_group, column_group, min_weight
+    )
+    return found
+
+
+def make_filter_scale(
+    mask: NDArray[np.uint16],
+    kernels: ArrayLike,
+    *,
+    line_group: ArrayLike,
+    column_group: ArrayLike,
+    min_weight: float,
+) -> NDArray[np.float32]:
+    """Inverse noise of the matched filter's pixels, for images of one mask.
+
+    Parameters
+    ----------
+    mask, kernels, line_group, column_group, min_weight
+        As in `filter_image`.
+
+    Returns
+    -------
+    ndarray of float32, shape (lines, columns)
+        NaN where too little of the kernel is good.
+    """
+    return _find_scale(
+        _without_weight(mask),
+        np.ascontiguousarray(kernels, dtype=np.float32),
+        np.ascontiguousarray(line_group, dtype=np.int64),
+        np.ascontiguousarray(column_group, dtype=np.int64),
+        min_weight,
+    )
 
 
 def _vertex(low: FloatArray, mid: FloatArray, high: FloatArray) -> FloatArray:

@@ -3,7 +3,15 @@
 import numpy as np
 from numba import njit
 
-__all__ = ["correlate", "flood", "normalise", "sum_pixels", "weights_at"]
+__all__ = [
+    "apply_scale",
+    "correlate",
+    "find_scale",
+    "find_touched",
+    "flood",
+    "sum_pixels",
+    "weights_at",
+]
 
 
 @njit(cache=True)
@@ -75,17 +83,53 @@ def weights_at(
 
 
 @njit(cache=True)
-def normalise(
+def find_touched(bad: np.ndarray, hl: int, hc: int) -> np.ndarray:
+    """1 where the kernel meets a bad pixel or the edge of the array, 2 where it meets nothing else.
+
+    Large parts of a tile may hold no data; they need no sums.
+    """
+    n_lines, n_columns = bad.shape
+    out = np.zeros((n_lines, n_columns), dtype=np.uint8)
+    column = np.zeros(n_columns, dtype=np.int32)  # bad pixels of the lines that the kernel spans
+    for l in range(min(hl, n_lines)):
+        for c in range(n_columns):
+            column[c] += bad[l, c]
+    for l in range(n_lines):
+        if l + hl < n_lines:
+            for c in range(n_columns):
+                column[c] += bad[l + hl, c]
+        if l > hl:
+            for c in range(n_columns):
+                column[c] -= bad[l - hl - 1, c]
+        height = min(l + hl + 1, n_lines) - max(l - hl, 0)
+        edge = l < hl or l >= n_lines - hl
+        total = np.int64(0)
+        for c in range(min(hc, n_columns)):
+            total += column[c]
+        for c in range(n_columns):
+            if c + hc < n_columns:
+                total += column[c + hc]
+            if c > hc:
+                total -= column[c - hc - 1]
+            width = min(c + hc + 1, n_columns) - max(c - hc, 0)
+            if total == height * width:
+                out[l, c] = 2
+            elif total > 0 or edge or c < hc or c >= n_columns - hc:
+                out[l, c] = 1
+    return out
+
+
+@njit(cache=True)
+def find_scale(
     bad: np.ndarray,
     touched: np.ndarray,
     kernels: np.ndarray,
     line_group: np.ndarray,
     column_group: np.ndarray,
     min_weight: float,
-    out: np.ndarray,
-) -> None:
-    """Divide by the noise of the filtered pixel; too little good kernel gives -inf."""
-    n_lines, n_columns = out.shape
+) -> np.ndarray:
+    """Inverse noise of filtered white noise; NaN where too little of a kernel is good."""
+    n_lines, n_columns = bad.shape
     kl, kc = kernels.shape[2], kernels.shape[3]
     full = np.empty((kernels.shape[0], kernels.shape[1]))
     for a in range(full.shape[0]):
@@ -96,21 +140,28 @@ def normalise(
                     s += float(kernels[a, b, i, j]) ** 2
             full[a, b] = s
     scale = (1.0 / np.sqrt(full)).astype(np.float32)
+    out = np.empty((n_lines, n_columns), dtype=np.float32)
     for l in range(n_lines):
         g = line_group[l]
         for c in range(n_columns):
             h = column_group[c]
+            out[l, c] = scale[g, h]
             if touched[l, c] == 0:
-                out[l, c] *= scale[g, h]
                 continue
-            if touched[l, c] == 2:  # no good pixel at all
-                out[l, c] = -np.inf
-                continue
-            s = good_weight(kernels[g, h], bad, l, c)
-            if s < min_weight * full[g, h]:
-                out[l, c] = -np.inf
-            else:
-                out[l, c] /= np.float32(np.sqrt(s))
+            s = 0.0
+            if touched[l, c] == 1:  # else there is no good pixel at all
+                s = good_weight(kernels[g, h], bad, l, c)
+            out[l, c] = np.nan if s < min_weight * full[g, h] or s == 0.0 else 1.0 / np.sqrt(s)
+    return out
+
+
+@njit(cache=True)
+def apply_scale(scale: np.ndarray, out: np.ndarray) -> None:
+    """Divide filtered pixels by their noise; -inf where that is not known."""
+    for l in range(out.shape[0]):
+        for c in range(out.shape[1]):
+            s = scale[l, c]
+            out[l, c] = out[l, c] * s if s > 0.0 else -np.inf
 
 
 @njit(cache=True)
