@@ -62,6 +62,7 @@ def sum_neighbours(
     *,
     fwhm: float,
     beta: float,
+    smear: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Share of its own flux that the neighbours put into each star's profile fit.
 
@@ -75,12 +76,18 @@ def sum_neighbours(
         Full width at half maximum of the profile, px.
     beta : float
         Exponent of the Moffat profile.
+    smear : ndarray of shape (n, 3), optional
+        Second moments (line, mixed, column; px^2) that widen each star's profile beyond that:
+        distances count by the ellipse that both give.
 
     Returns
     -------
     ndarray of shape (n,)
     """
     distance, overlap = _tabulate_overlap(fwhm, beta)
+    seeing = (fwhm / 2.3548) ** 2
+    extra = np.zeros((len(flux), 3)) if smear is None else np.asarray(smear) / seeing
+    near_by = _NEAR * float(np.sqrt(1.0 + extra[:, [0, 2]].max(initial=0.0)))
     total = np.zeros(len(flux))
     tree = cKDTree(position)
     bright = np.argsort(flux)[-max(1, len(flux) // 100) :]
@@ -88,15 +95,18 @@ def sum_neighbours(
     is_bright[bright] = True
 
     def add(i: NDArray[np.int64], j: NDArray[np.int64]) -> None:
-        r2 = np.sum((position[i] - position[j]) ** 2, axis=1)
+        line, column = (position[i] - position[j]).T
+        ll, lc, cc = extra[i].T
+        ll, cc = 1.0 + ll, 1.0 + cc
+        r2 = (cc * line**2 - 2.0 * lc * line * column + ll * column**2) / (ll * cc - lc**2)
         np.add.at(total, i, flux[j] / flux[i] * np.interp(np.sqrt(r2), distance, overlap))
 
-    pairs = tree.query_pairs(_NEAR, output_type="ndarray")
+    pairs = tree.query_pairs(near_by, output_type="ndarray")
     add(pairs[:, 0], pairs[:, 1])
     add(pairs[:, 1], pairs[:, 0])
     for j in bright:
-        near = np.asarray(tree.query_ball_point(position[j], _FAR), dtype=np.int64)
+        near = np.asarray(tree.query_ball_point(position[j], max(_FAR, near_by)), dtype=np.int64)
         r2 = np.sum((position[near] - position[j]) ** 2, axis=1)
-        near = near[r2 > _NEAR**2]
+        near = near[r2 > near_by**2]
         add(near, np.full(near.size, j, dtype=np.int64))
     return total

@@ -203,6 +203,7 @@ def _describe_sources(world: World, index: int) -> Columns:
         flux,
         fwhm=float(np.median(fwhm)),
         beta=world.beta,
+        smear=moments,
     )
     best = float(np.max(strip.lines["transparency"])) if len(strip.lines["transparency"]) else 1.0
     return {

@@ -186,6 +186,30 @@ def test_neighbour_light_is_the_overlap_of_two_profiles():
         assert got == pytest.approx(true, rel=tolerance)
 
 
+def test_smear_brings_neighbours_along_the_scan_nearer():
+    """Compared with the overlap of two smeared profiles: right where it is large, else no less."""
+    beta, fwhm, length = 3.5, 2.9, 11.5
+    core2 = (fwhm / 2.0) ** 2 / (2.0 ** (1.0 / beta) - 1.0)
+    x = np.arange(-60.0, 60.4, 0.4)
+    path = np.linspace(-length / 2, length / 2, 47)
+
+    def profile(line, column):
+        across = (x - column) ** 2
+        along = ((x - line)[:, None] - path) ** 2
+        return np.mean((1.0 + (along[:, :, None] + across) / core2) ** -beta, axis=1)
+
+    own = profile(0.0, 0.0)
+    smear = np.array([[length**2 / 12, 0.0, 0.0]] * 2)
+    for place in ((3.0, 0.0), (6.0, 0.0), (9.0, 0.0), (12.0, 0.0), (16.0, 0.0), (0.0, 4.0)):
+        true = np.sum(own * profile(*place)) / np.sum(own**2)
+        got = sum_neighbours(
+            np.array([[0.0, 0.0], place]), np.array([1.0, 1e4]), fwhm=fwhm, beta=beta, smear=smear
+        )[0] / 1e4  # fmt: skip
+        if true > 0.1:
+            assert got == pytest.approx(true, rel=0.15)
+        assert 0.85 * true < got < true + 0.08
+
+
 def test_values_are_found_at_any_level_but_not_in_the_guess():
     """Outer keys win, and what the configuration was told is not the truth."""
     tree = {"guess": {"pixel_scale": 1.0}, "camera": {"pixel_scale": 2.0, "deep": {"beta": 3.0}}}
