@@ -41,6 +41,7 @@ from pipeline.stages.psf_model import (
     interpolate_nodes,
 )
 from pipeline.stages.psf_transforms import spline_image
+from pipeline.stages.spline_kernels import blend_nodes, grid_half_size
 
 __all__ = [
     "LINE_GROUP",
@@ -172,6 +173,17 @@ class EqualisedSpread:
         first_width, ww = interpolate_nodes(self.ln_widths, ln_width)
         first_column, cw = interpolate_nodes(self.node_columns, columns)
         return NodeStencil(self.grids, first_width, first_column, ww, np.zeros_like(ww), cw)
+
+    def blend(self, line: float, column: float, half_size: int) -> FloatArray:
+        """Quintic B-spline coefficients at a place, as `PsfModel.blend`."""
+        s = self.stencil(line, column)
+        size = 2 * grid_half_size(half_size, self.oversample) + 1
+        out = np.empty((size, size))
+        blend_nodes(
+            s.nodes, int(s.first_width[0]), s.width_weights[0], int(s.first_column[0]),
+            s.column_weights[0], out,
+        )  # fmt: skip
+        return out
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,7 @@ from pipeline.stages.psf_transforms import (
     round_transform,
     spline_transform,
 )
-from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.spline_kernels import grid_half_size, render_stamp
 
 __all__ = [
     "NodeStencil",
@@ -214,21 +214,21 @@ class PsfModel:
         -------
         ndarray of shape (2 half_size + 1, 2 half_size + 1)
         """
-        grid = self._blend(line, column, half_size)
+        grid = self.blend(line, column, half_size)
         out = np.empty((2 * half_size + 1, 2 * half_size + 1))
         render_stamp(grid, self.oversample, line - round(line), column - round(column), 0, 0, out)
         return out
 
     def kernel(self, line: float, column: float, half_size: int) -> FloatArray:
         """Image of unit flux centred on the central pixel: the kernel of a matched filter."""
-        grid = self._blend(line, column, half_size)
+        grid = self.blend(line, column, half_size)
         out = np.empty((2 * half_size + 1, 2 * half_size + 1))
         render_stamp(grid, self.oversample, 0.0, 0.0, 0, 0, out)
         return out
 
     def effective_pixels(self, line: float, column: float) -> float:
         """Noise-equivalent area ``1/sum(P^2)`` in px, averaged over sub-pixel positions."""
-        grid = self._blend(line, column, self.half_size)
+        grid = self.blend(line, column, self.half_size)
         out = np.empty((2 * self.half_size + 1,) * 2)
         total = 0.0
         offsets = (-0.375, -0.125, 0.125, 0.375)
@@ -254,32 +254,11 @@ class PsfModel:
 
     def stencil_at(self, ln_fwhm: ArrayLike, columns: ArrayLike) -> NodeStencil:
         """As `stencil`, for given ln(FWHM) instead of lines."""
-        x = np.atleast_1d(np.asarray(ln_fwhm, dtype=float)) / WIDTH_STEP
-        base = np.floor(x).astype(np.int64)
-        t = x - base
-        # Lagrange weights of the nodes -1, 0, 1, 2 and their slopes.
-        ww = np.stack(
-            [
-                -t * (t - 1) * (t - 2) / 6,
-                (t + 1) * (t - 1) * (t - 2) / 2,
-                -(t + 1) * t * (t - 2) / 2,
-                (t + 1) * t * (t - 1) / 6,
-            ],
-            axis=1,
-        )
-        ws = np.stack(
-            [
-                -(3 * t**2 - 6 * t + 2) / 6,
-                (3 * t**2 - 4 * t - 1) / 2,
-                -(3 * t**2 - 2 * t - 2) / 2,
-                (3 * t**2 - 1) / 6,
-            ],
-            axis=1,
-        )
+        base, ww, ws = _width_stencil(ln_fwhm)
         first_column, cw = self.column_stencil(columns)
-        low, high = (int(base.min()) - 1, int(base.max()) + 2) if base.size else (0, 3)
+        low, high = (int(base.min()), int(base.max()) + 3) if base.size else (0, 3)
         nodes = self.width_nodes(low, high)
-        return NodeStencil(nodes, base - 1 - low, first_column, ww, ws / WIDTH_STEP, cw)
+        return NodeStencil(nodes, base - low, first_column, ww, ws, cw)
 
     def column_stencil(self, columns: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
         """First node and interpolation weights of each column."""
@@ -303,25 +282,39 @@ class PsfModel:
             self._stacks[key] = np.stack(rows)
         return self._stacks[key]
 
-    # -- private ------------------------------------------------------------------------
+    def blend(self, line: float, column: float, half_size: int) -> FloatArray:
+        """Quintic B-spline coefficients of the image of a star on the centre of a pixel.
 
-    def _blend(self, line: float, column: float, half_size: int) -> FloatArray:
+        Parameters
+        ----------
+        line, column : float
+            Global line, column.
+        half_size : int
+            Half size of the stamps that it serves, px.
+
+        Returns
+        -------
+        ndarray of shape (G, G)
+            See `grid_half_size`.
+        """
         if not 0 <= half_size <= self.half_size:
             raise ValueError(
                 f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
             )
-        s = self.stencil(line, column)
+        first_width, width_weights, _ = _width_stencil(np.log(self.fwhm(line)))
+        first_column, column_weights = self.column_stencil(column)
         size = 2 * grid_half_size(half_size, self.oversample) + 1
-        grid = np.empty((size, size))
-        blend_nodes(
-            s.nodes,
-            int(s.first_width[0]),
-            s.width_weights[0],
-            int(s.first_column[0]),
-            s.column_weights[0],
-            grid,
-        )
-        return grid
+        out = np.zeros((size, size))
+        # Node by node: to stack all columns' grids for one place costs far more than the sum.
+        for a, along in enumerate(width_weights[0]):
+            for b, across in enumerate(column_weights[0]):
+                if along * across != 0.0:
+                    grid = self._grid(int(first_width[0]) + a, int(first_column[0]) + b)
+                    cut = (grid.shape[0] - size) // 2
+                    out += along * across * grid[cut : cut + size, cut : cut + size]
+        return out
+
+    # -- private ------------------------------------------------------------------------
 
     def _grid(self, width: int, node: int) -> FloatArray:
         """Quintic B-spline coefficients of one node."""
@@ -384,6 +377,32 @@ class PsfModel:
             fwhm = float(np.exp(width * WIDTH_STEP))
             self._grids[key] = round_transform(frequency, fwhm, self.beta)
         return self._grids[key]
+
+
+def _width_stencil(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """First width node of each ln(FWHM), Lagrange weights of four, and their slopes."""
+    x = np.atleast_1d(np.asarray(ln_fwhm, dtype=float)) / WIDTH_STEP
+    base = np.floor(x).astype(np.int64)
+    t = x - base
+    weights = np.stack(
+        [
+            -t * (t - 1) * (t - 2) / 6,
+            (t + 1) * (t - 1) * (t - 2) / 2,
+            -(t + 1) * t * (t - 2) / 2,
+            (t + 1) * t * (t - 1) / 6,
+        ],
+        axis=1,
+    )
+    slopes = np.stack(
+        [
+            -(3 * t**2 - 6 * t + 2) / 6,
+            (3 * t**2 - 4 * t - 1) / 2,
+            -(3 * t**2 - 2 * t - 2) / 2,
+            (3 * t**2 - 1) / 6,
+        ],
+        axis=1,
+    )
+    return base - 1, weights, slopes / WIDTH_STEP
 
 
 def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:

@@ -350,17 +350,8 @@ def predict_spread(
     cut = slice(half - side // 2, half + side // 2 + 1)
     images = np.empty((*shape, side, side), dtype=np.float32)
     strip_side = 2 * grid_half_size(psf.half_size, psf.oversample) + 1
-    grid = np.empty((strip_side, strip_side))
     for index in np.ndindex(*shape):
-        s = psf.stencil(float(line[index]), float(column[index]))
-        blend_nodes(
-            s.nodes,
-            int(s.first_width[0]),
-            s.width_weights[0],
-            int(s.first_column[0]),
-            s.column_weights[0],
-            grid,
-        )
+        grid = psf.blend(float(line[index]), float(column[index]), psf.half_size)
         where = strip_side // 2 + psf.oversample * (jacobian[index] @ points)
         image = map_coordinates(grid, where, order=5, prefilter=False, mode="constant")
         image = image.reshape(at.size, at.size) * abs(np.linalg.det(jacobian[index]))
