@@ -268,6 +268,17 @@ def make_filter_scale(
     )
 
 
+def _sort_down(values: NDArray[np.float32], which: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Indices of positive values from the largest on, equal ones in their order.
+
+    Bits of positive floats sort like the floats: one key holds value and index, and plain sorting
+    is several times faster than an index sort.
+    """
+    bits = np.uint64(0xFFFFFFFF) - values[which].view(np.uint32).astype(np.uint64)
+    key = np.sort((bits << np.uint64(32)) | which.astype(np.uint64))
+    return (key & np.uint64(0xFFFFFFFF)).astype(np.int64)
+
+
 def _vertex(low: FloatArray, mid: FloatArray, high: FloatArray) -> FloatArray:
     """Maximum of the parabola through three points, within half a step; 0 when it has none."""
     curvature = low - 2 * mid + high
@@ -332,7 +343,7 @@ def detect(
     )
     flat = values.ravel()
     above = np.flatnonzero(flat > options.floor)
-    order = above[np.argsort(-flat[above], kind="stable")]
+    order = _sort_down(flat, above)
     sigma = np.sqrt(np.asarray(variance, dtype=float))
     k64 = kernels.astype(float)
     norm = np.sqrt(np.sum(k64**2, axis=(2, 3)))
