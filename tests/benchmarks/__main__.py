@@ -1,0 +1,205 @@
+"""Throughput of the reduction beside a bare extraction and beside general libraries, in one run.
+
+``python -m tests.benchmarks [--json FILE]`` from the top of the repository simulates a strip of
+4096 columns, reduces it to catalogue and tiles with local workers, extracts the same pixels with
+sep on the same number of processes, and takes a window of them through astropy, photutils and
+reproject by hand. Kernels are compiled before, on a small night. Rows that have a target end in
+``ok`` or ``falls short``. Only ratios are to be compared between machines.
+"""
+
+import argparse
+import json
+import platform
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import psutil
+from astropy.io import fits
+from rich.console import Console
+from rich.table import Table
+
+from tests.benchmarks.baseline import by_hand, extract_bare
+from tests.benchmarks.long_strip import make_long_night
+
+COLUMNS = 4096
+WINDOW = 1024  # px: side of the window that is reduced by hand
+# What the issue of throughput asks for.
+MOST_OVER_BARE, LEAST_OVER_HAND, MOST_MEMORY = 2.0, 10.0, 1.5
+
+Row = dict[str, Any]
+
+
+class PeakMemory:
+    """Largest resident memory of a process and of each of its descendants, sampled."""
+
+    def __init__(self, process: subprocess.Popen[bytes]) -> None:
+        self._process = psutil.Process(process.pid)
+        self._stop = threading.Event()
+        self.parent = 0
+        self.worker = 0
+        self._thread = threading.Thread(target=self._sample, daemon=True)
+        self._thread.start()
+
+    def _sample(self) -> None:
+        while not self._stop.wait(0.2):
+            try:
+                self.parent = max(self.parent, self._process.memory_info().rss)
+                for child in self._process.children(recursive=True):
+                    self.worker = max(self.worker, child.memory_info().rss)
+            except psutil.Error:
+                continue
+
+    def finish(self) -> None:
+        """Stop sampling."""
+        self._stop.set()
+        self._thread.join()
+
+
+def reduce_night(folder: Path, out: Path, workers: int) -> tuple[float, int, int]:
+    """Wall seconds of ``driftloom reduce``, peak memory of a worker and of the main process."""
+    config = folder / "throughput.toml"
+    # One night: nothing to stack.
+    text = (folder / "observatory.toml").read_text()
+    config.write_text(f"{text}\n[stack]\nmin_epochs = 2\n")
+    command = [
+        sys.executable, "-m", "pipeline.cli", "reduce", str(config), str(folder / "raw"), str(out),
+        "--workers", str(workers),
+    ]  # fmt: skip
+    begin = time.perf_counter()
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        memory = PeakMemory(process)
+        status = process.wait()
+        memory.finish()
+    if status != 0:
+        sys.exit(f"the reduction ended with status {status}; see {out / 'ledger.jsonl'}")
+    return time.perf_counter() - begin, memory.worker, memory.parent
+
+
+def read_steps(out: Path) -> dict[str, tuple[int, float]]:
+    """Tasks and their seconds, by step, from the ledger."""
+    steps: dict[str, tuple[int, float]] = {}
+    for text in (out / "ledger.jsonl").read_text().splitlines():
+        entry = json.loads(text)
+        if entry.get("seconds") is not None and entry["step"] != "run":
+            n, seconds = steps.get(entry["step"], (0, 0.0))
+            steps[entry["step"]] = (n + 1, seconds + entry["seconds"])
+    return steps
+
+
+def judge(name: str, value: float, target: str, passed: bool, unit: str = "") -> Row:
+    """A row with a target."""
+    return {
+        "figure": name, "value": value, "unit": unit, "target": target,
+        "verdict": "ok" if passed else "falls short",
+    }  # fmt: skip
+
+
+def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) -> dict[str, Any]:
+    """Run everything; rows and what they were made of."""
+    say("compiling kernels on a small night")
+    small = folder / "small"
+    subprocess.run(
+        [sys.executable, "-m", "synthetic", "make", "small", str(small)],
+        check=True, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    reduce_night(small, small / "products", workers)
+    say(f"simulating {COLUMNS} columns")
+    night = folder / "night"
+    total = make_long_night(night, lines)
+    paths = sorted((night / "raw").glob("*_s01_*.fits"))
+    pixels = total * COLUMNS / 1e6
+    say(f"reducing {total} lines, {pixels:.0f} Mpix")
+    wall, worker, parent = reduce_night(night, night / "products", workers)
+    steps = read_steps(night / "products")
+    say("bare extraction")
+    bare_pixels, _, bare, bare_wall = extract_bare(paths, workers)
+    say("by hand")
+    hand = by_hand(paths[1], lines=WINDOW, columns=WINDOW)
+    core = wall * workers
+    bare_core = bare / bare_pixels * 1e6 * pixels
+    period = float(fits.getheader(paths[0])["LINEPER"])
+    rows = [
+        judge("raw to catalogue and tiles, over bare background and extraction", core / bare_core,
+              f"<= {MOST_OVER_BARE:g}", core / bare_core <= MOST_OVER_BARE),
+        judge("the same steps by hand, over raw to catalogue and tiles",
+              sum(hand.values()) * pixels / core, f">= {LEAST_OVER_HAND:g}",
+              sum(hand.values()) * pixels / core >= LEAST_OVER_HAND),
+        judge("peak memory of a worker", worker / 2**30, f"<= {MOST_MEMORY:g}",
+              worker / 2**30 <= MOST_MEMORY, "GiB"),
+        {"figure": "peak memory of the main process", "value": parent / 2**30, "unit": "GiB"},
+        {"figure": "lines reduced per second, over lines the sky delivers",
+         "value": total / wall * period, "unit": ""},
+        {"figure": "raw to catalogue and tiles", "value": pixels / core, "unit": "Mpix/s a core"},
+        {"figure": "bare background and extraction", "value": bare_pixels / bare / 1e6,
+         "unit": "Mpix/s a core"},
+    ]  # fmt: skip
+    return {
+        "lines": total, "columns": COLUMNS, "workers": workers, "wall": wall,
+        "bare_wall": bare_wall * pixels * 1e6 / bare_pixels, "rows": rows,
+        "steps": {k: {"tasks": n, "seconds": s} for k, (n, s) in steps.items()}, "hand": hand,
+    }  # fmt: skip
+
+
+def show(found: dict[str, Any]) -> None:
+    """Print the tables."""
+    console = Console() if sys.stdout.isatty() else Console(width=120)
+    pixels = found["lines"] * found["columns"] / 1e6
+    head = (
+        f"{found['lines']} lines x {found['columns']} columns, {found['workers']} workers, "
+        f"{platform.machine()}"
+    )
+    table = Table(title=head)
+    for name in ("step", "tasks", "core seconds", "Mpix/s a core"):
+        table.add_column(name, justify="left" if name == "step" else "right")
+    total = 0.0
+    for step, part in found["steps"].items():
+        total += part["seconds"]
+        rate = f"{pixels / part['seconds']:.1f}" if part["seconds"] else ""
+        table.add_row(step, str(part["tasks"]), f"{part['seconds']:.1f}", rate)
+    rest = found["wall"] * found["workers"] - total
+    table.add_row("idle, start, report", "", f"{rest:.1f}", "")
+    for step, seconds in found["hand"].items():
+        table.add_row(f"by hand: {step}", "", f"{seconds * pixels:.0f}", f"{1 / seconds:.2f}")
+    console.print(table)
+    table = Table(title="what it comes to")
+    for name in ("figure", "value", "target", "verdict"):
+        table.add_column(name)
+    for row in found["rows"]:
+        table.add_row(
+            row["figure"], f"{row['value']:.3g} {row['unit']}".strip(), row.get("target", ""),
+            row.get("verdict", ""),
+        )  # fmt: skip
+    console.print(table)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Command line; status 1 where a figure falls short."""
+    parser = argparse.ArgumentParser(prog="tests.benchmarks", description=__doc__.split("\n")[0])
+    parser.add_argument("--json", type=Path, help="file for the numbers")
+    parser.add_argument("--lines", type=int, default=50_000)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path, help="folder to work in, kept; else a temporary one")
+    asked = parser.parse_args(arguments)
+    begin = time.perf_counter()
+
+    def say(text: str) -> None:
+        print(f"{time.perf_counter() - begin:6.0f} s  {text}", file=sys.stderr, flush=True)
+
+    with tempfile.TemporaryDirectory(prefix="driftloom-benchmark-") as temporary:
+        found = measure(asked.keep or Path(temporary), asked.lines, asked.workers, say)
+    found["seconds"] = time.perf_counter() - begin
+    say("done")
+    show(found)
+    if asked.json:
+        asked.json.write_text(json.dumps(found, indent=1) + "\n")
+    return 0 if all(r.get("verdict", "ok") == "ok" for r in found["rows"]) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
