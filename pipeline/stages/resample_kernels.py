@@ -3,16 +3,12 @@
 import numpy as np
 from numba import njit
 
-from pipeline.flags import PixelMask
+from pipeline.stages.resample_repair import CHUNK, HALF, NO_DATA, TAPS, repair_run
 
 __all__ = ["HALF", "POLY", "TAPS", "fill_weights", "find_bad", "find_touched", "resample_band"]
 
-HALF = 3
-TAPS = 2 * HALF
-_CHUNK = 256  # pixels whose 24 weight rows stay in the first-level cache
 _SNAP = 1048576.0  # positions are rounded to 2**-20 px, so an identity map has weight exactly one
 _OUTSIDE = -(2**30)
-_NO_DATA = np.uint16(PixelMask.NO_DATA)
 
 # Polynomials in u = 2f - 1 (even part in u**2, odd part / u in u**2) whose products with f (1 - f),
 # f (1 - f) and (1 - f) are the weights of taps -2, -1 and 0 at fraction f in [0, 1]; the other
@@ -53,7 +49,8 @@ def find_touched(
 ) -> np.ndarray:
     """Base pixels whose 6 x 6 footprint holds a bad pixel or leaves the range looked at."""
     n, m = bad.shape
-    touched = np.ones((n, m), np.uint8)
+    # Rows of whole words, of which eight pixels are looked at together.
+    touched = np.ones((n, -(-m // 8) * 8), np.uint8)
     if n < TAPS or m < TAPS:
         return touched
     wide = np.zeros((n, m), np.uint8)
@@ -141,8 +138,8 @@ def _convolve(
     u, w = wl[first:], wc[first:]
     out = total[first:last]
     for t in range(n):
-        a, b, c = w[t], w[_CHUNK + t], w[2 * _CHUNK + t]
-        d, e, f = w[3 * _CHUNK + t], w[4 * _CHUNK + t], w[5 * _CHUNK + t]
+        a, b, c = w[t], w[CHUNK + t], w[2 * CHUNK + t]
+        d, e, f = w[3 * CHUNK + t], w[4 * CHUNK + t], w[5 * CHUNK + t]
         s = u[t] * (
             a * r0[t]
             + b * r0[t + 1]
@@ -151,7 +148,7 @@ def _convolve(
             + e * r0[t + 4]
             + f * r0[t + 5]
         )
-        s += u[_CHUNK + t] * (
+        s += u[CHUNK + t] * (
             a * r1[t]
             + b * r1[t + 1]
             + c * r1[t + 2]
@@ -159,7 +156,7 @@ def _convolve(
             + e * r1[t + 4]
             + f * r1[t + 5]
         )
-        s += u[2 * _CHUNK + t] * (
+        s += u[2 * CHUNK + t] * (
             a * r2[t]
             + b * r2[t + 1]
             + c * r2[t + 2]
@@ -167,7 +164,7 @@ def _convolve(
             + e * r2[t + 4]
             + f * r2[t + 5]
         )
-        s += u[3 * _CHUNK + t] * (
+        s += u[3 * CHUNK + t] * (
             a * r3[t]
             + b * r3[t + 1]
             + c * r3[t + 2]
@@ -175,7 +172,7 @@ def _convolve(
             + e * r3[t + 4]
             + f * r3[t + 5]
         )
-        s += u[4 * _CHUNK + t] * (
+        s += u[4 * CHUNK + t] * (
             a * r4[t]
             + b * r4[t + 1]
             + c * r4[t + 2]
@@ -183,7 +180,7 @@ def _convolve(
             + e * r4[t + 4]
             + f * r4[t + 5]
         )
-        s += u[5 * _CHUNK + t] * (
+        s += u[5 * CHUNK + t] * (
             a * r5[t]
             + b * r5[t + 1]
             + c * r5[t + 2]
@@ -192,49 +189,6 @@ def _convolve(
             + f * r5[t + 5]
         )
         out[t] = s
-
-
-@njit(cache=True)
-def _resample_pixel(
-    image: np.ndarray,
-    variance: np.ndarray,
-    mask: np.ndarray,
-    bad: np.ndarray,
-    low: int,
-    il: int,
-    ic: int,
-    wl: np.ndarray,
-    wc: np.ndarray,
-    t: int,
-    min_good: float,
-    correlated: bool,
-) -> tuple[float, float, np.uint16]:
-    """One tile pixel whose footprint holds bad pixels: sums over the good ones."""
-    n, m = image.shape
-    everything, good, norm, total, noise = 0.0, 0.0, 0.0, 0.0, 0.0
-    bits = np.uint16(0)
-    for j in range(TAPS):
-        i = il - 2 + j
-        along = np.float64(wl[j * _CHUNK + t])
-        for k in range(TAPS):
-            w = along * np.float64(wc[k * _CHUNK + t])
-            if w == 0.0:
-                continue
-            c = ic - 2 + k
-            everything += abs(w)
-            if i < 0 or i >= n or c < 0 or c >= m:
-                bits |= _NO_DATA
-            elif bad[i, c - low]:
-                bits |= mask[i, c] if mask[i, c] != 0 else _NO_DATA
-            else:
-                good += abs(w)
-                norm += w
-                total += w * image[i, c]
-                noise += (w if correlated else w * w) * variance[i, c]
-    # 1e-9: rounding must not fail a pixel that lost nothing
-    if good < (min_good - 1e-9) * everything or norm <= 0.0:
-        return np.nan, np.nan, bits
-    return total / norm, noise / (norm if correlated else norm * norm), np.uint16(0)
 
 
 @njit(cache=True)
@@ -381,13 +335,15 @@ def _fill_factor(
 
 
 @njit(cache=True)
-def _square(
-    weights: np.ndarray,
-    squares: np.ndarray,
-) -> None:
-    """Squares of a chunk's weights."""
-    for t in range(weights.shape[0]):
-        squares[t] = weights[t] * weights[t]
+def _square(weights: np.ndarray, squares: np.ndarray, n: int) -> None:
+    """Squares of the first n of a chunk's weights."""
+    for j in range(TAPS):
+        source, target = (
+            weights[j * CHUNK : j * CHUNK + n],
+            squares[j * CHUNK : j * CHUNK + n],
+        )
+        for t in range(n):
+            target[t] = source[t] * source[t]
 
 
 @njit(cache=True)
@@ -449,9 +405,10 @@ def resample_band(
     """
     flux[:] = np.nan
     var[:] = np.nan
-    bits[:] = _NO_DATA
+    bits[:] = NO_DATA
     written = False
     n, m = image.shape
+    words = touched.view(np.uint64)
     ny, nx = flux.shape
     rows, width = nodes.shape[1] - 2, nodes.shape[2]
     row_nodes = np.empty((3, width))
@@ -460,13 +417,13 @@ def resample_band(
     base_line, base_column = np.empty(nx, np.int32), np.empty(nx, np.int32)
     frac_line, frac_column = np.empty(nx, np.float32), np.empty(nx, np.float32)
     breaks = np.ones(nx, np.uint8)
-    wl, wc = np.zeros(TAPS * _CHUNK, np.float32), np.zeros(TAPS * _CHUNK, np.float32)
-    wl2, wc2 = np.zeros(TAPS * _CHUNK, np.float32), np.zeros(TAPS * _CHUNK, np.float32)
+    wl, wc = np.zeros(TAPS * CHUNK, np.float32), np.zeros(TAPS * CHUNK, np.float32)
+    wl2, wc2 = np.zeros(TAPS * CHUNK, np.float32), np.zeros(TAPS * CHUNK, np.float32)
     # noise that is correlated over many pixels is interpolated like flux
     vl, vc = (wl, wc) if correlated else (wl2, wc2)
-    rows_l, rows_c = wl.reshape(TAPS, _CHUNK), wc.reshape(TAPS, _CHUNK)
-    total, noise = np.empty(_CHUNK, np.float32), np.empty(_CHUNK, np.float32)
-    factor = np.empty(_CHUNK, np.float32)
+    rows_l, rows_c = wl.reshape(TAPS, CHUNK), wc.reshape(TAPS, CHUNK)
+    total, noise = np.empty(CHUNK, np.float32), np.empty(CHUNK, np.float32)
+    factor = np.empty(CHUNK, np.float32)
     finite = bool(np.isfinite(scale_of_column).all())
     starts, fractions = np.empty(width - 2, np.int64), np.empty(nx)
     _cut_cells(step, offset_x, starts, fractions)
@@ -517,11 +474,11 @@ def resample_band(
                 continue
             ic = base_column[x]
             if x >= ready:
-                chunk, ready = x, min(x + _CHUNK, stop)
+                chunk, ready = x, min(x + CHUNK, stop)
                 fill_weights(frac_line[chunk:ready], ready - chunk, poly, rows_l)
                 fill_weights(frac_column[chunk:ready], ready - chunk, poly, rows_c)
-                _square(wl, wl2)
-                _square(wc, wc2)
+                _square(wl, wl2, ready - chunk)
+                _square(wc, wc2, ready - chunk)
             count = 1
             limit = ready - x
             while count < limit and breaks[x + count] == 0:
@@ -567,30 +524,34 @@ def resample_band(
                     x + first,
                 )
             if repair:
-                for t in range(count):
-                    if t < first or t >= last or touched[il, ic - low_column + t]:
-                        value, spread, found = _resample_pixel(
-                            image,
-                            variance,
-                            mask,
-                            bad,
-                            low_column,
-                            il,
-                            ic + t,
-                            wl,
-                            wc,
-                            at + t,
-                            min_good,
-                            correlated,
-                        )
-                        row_flux[x + t] = np.float32(value) * factor[t]
-                        row_var[x + t] = np.float32(spread) * (factor[t] * factor[t])
-                        row_bits[x + t] = found
+                repair_run(
+                    image,
+                    variance,
+                    mask,
+                    bad,
+                    touched,
+                    words,
+                    low_column,
+                    il,
+                    ic,
+                    first,
+                    last,
+                    count,
+                    wl,
+                    wc,
+                    at,
+                    min_good,
+                    correlated,
+                    factor,
+                    row_flux[x : x + count],
+                    row_var[x : x + count],
+                    row_bits[x : x + count],
+                )
             if not usable:
                 for t in range(count):
                     if not (factor[t] > 0 and factor[t] < np.inf):
                         row_flux[x + t] = np.nan
                         row_var[x + t] = np.nan
-                        row_bits[x + t] |= _NO_DATA
+                        row_bits[x + t] |= NO_DATA
             x += count
     return written
