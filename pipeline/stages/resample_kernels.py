@@ -280,6 +280,20 @@ def _place(
 
 
 @njit(cache=True)
+def _find_break(breaks: np.ndarray, words: np.ndarray, start: int, stop: int) -> int:
+    """First break from start on, or stop; looks at eight pixels together."""
+    t = start
+    while t < stop:
+        if words[t // 8] == 0:
+            t += 8 - t % 8
+        elif breaks[t] == 0:
+            t += 1
+        else:
+            break
+    return min(t, stop)
+
+
+@njit(cache=True)
 def _may_reach(
     nodes: np.ndarray,
     cell: int,
@@ -416,7 +430,8 @@ def resample_band(
     lines, columns, areas = np.empty(nx), np.empty(nx), np.empty(nx)
     base_line, base_column = np.empty(nx, np.int32), np.empty(nx, np.int32)
     frac_line, frac_column = np.empty(nx, np.float32), np.empty(nx, np.float32)
-    breaks = np.ones(nx, np.uint8)
+    breaks = np.ones(-(-nx // 8) * 8, np.uint8)
+    break_words = breaks.view(np.uint64)
     wl, wc = np.zeros(TAPS * CHUNK, np.float32), np.zeros(TAPS * CHUNK, np.float32)
     wl2, wc2 = np.zeros(TAPS * CHUNK, np.float32), np.zeros(TAPS * CHUNK, np.float32)
     # noise that is correlated over many pixels is interpolated like flux
@@ -479,10 +494,7 @@ def resample_band(
                 fill_weights(frac_column[chunk:ready], ready - chunk, poly, rows_c)
                 _square(wl, wl2, ready - chunk)
                 _square(wc, wc2, ready - chunk)
-            count = 1
-            limit = ready - x
-            while count < limit and breaks[x + count] == 0:
-                count += 1
+            count = _find_break(breaks, break_words, x + 1, ready) - x
             written = True
             l0, l1 = min(max(il, 0), n - 1), min(il + 1, n - 1)
             usable = _fill_factor(
