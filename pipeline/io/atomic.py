@@ -2,14 +2,20 @@
 
 import errno
 import os
+import re
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipeline.errors import ProductError
+from pipeline.errors import DiskFullError, ProductError
 
-__all__ = ["explain_failure", "replace_file", "write_bytes", "write_text"]
+__all__ = ["explain_failure", "no_room", "remove_partial", "replace_file", "write_bytes",
+           "write_text"]  # fmt: skip
+
+_SUFFIX = ".partial"
+_OURS = re.compile(r"\.([0-9a-f]{12}|\d+)\.partial$")
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 
 _REMEDIES = {
     errno.ENOSPC: "free some space and start again; what is finished is kept",
@@ -40,9 +46,45 @@ def explain_failure(path: Path, error: OSError) -> ProductError:
     """
     remedy = _REMEDIES.get(error.errno or 0, "check the disk and the output folder")
     reason = error.strerror or str(error) or type(error).__name__
-    failure = ProductError(f"{path}: cannot be written ({reason}); {remedy}")
+    kind = DiskFullError if error.errno in _FULL else ProductError
+    failure = kind(f"{path}: cannot be written ({reason}); {remedy}")
     failure.errno = error.errno
     return failure
+
+
+def no_room(error: BaseException) -> bool:
+    """Whether an error, or what caused it, is a full disk or quota."""
+    seen: BaseException | None = error
+    for _ in range(20):  # a cause of itself would go on for ever
+        if seen is None:
+            break
+        if isinstance(seen, OSError) and seen.errno in _FULL:
+            return True
+        seen = seen.__cause__ or seen.__context__
+    return False
+
+
+def remove_partial(folder: str | Path) -> int:
+    """Remove what killed processes left half-written.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Folder of products, held by this run, with none of its tasks at work.
+
+    Returns
+    -------
+    int
+        Files removed.
+    """
+    count = 0
+    for path in Path(folder).rglob(f"*{_SUFFIX}"):
+        if not _OURS.search(path.name):
+            continue  # of another program
+        with suppress(OSError):
+            path.unlink()
+            count += 1
+    return count
 
 
 @contextmanager
@@ -66,7 +108,7 @@ def replace_file(path: str | Path) -> Iterator[Path]:
         If the system refuses, naming the path and the remedy.
     """
     path = Path(path)
-    partial = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}.partial")
+    partial = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}{_SUFFIX}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield partial
