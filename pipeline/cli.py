@@ -45,7 +45,7 @@ complaints = Console(stderr=True, soft_wrap=True)  # paths stay whole
 # Exit statuses: everything done; done with losses that are named; the user's mistake; broken off
 # by a signal, a lost scheduler or a full disk: the same command goes on where it was.
 COMPLETE, WITH_LOSSES, MISTAKE, BROKEN_OFF = 0, 1, 2, 3
-logger = logging.getLogger(__name__)
+logger = logging.getLogger("pipeline.cli")
 
 ConfigPath = Annotated[Path, typer.Argument(help="Configuration of the observatory (TOML).")]
 RawPath = Annotated[Path, typer.Argument(help="Folder of raw segments.")]
@@ -112,7 +112,7 @@ def _complain(problems: Iterable[str], failures: Iterable[str]) -> None:
         complaints.print(f"note: {text}", highlight=False, markup=False)
     for text in failures:
         complaints.print(f"failed: {text}", highlight=False, markup=False)
-        logger.error("failed: %s", text)
+        logger.info("failed: %s", text)
 
 
 def _reduce(
@@ -478,7 +478,7 @@ def main() -> None:
     try:
         app()
     except BrokenOffError as error:
-        logger.error("broken off: %s", error)  # noqa: TRY400 - the reader gets no trace
+        logger.info("broken off: %s", error)
         complaints.print(f"broken off: {error}", highlight=False, markup=False)
         sys.exit(BROKEN_OFF)
     except DriftloomError as error:

@@ -8,7 +8,7 @@ import logging
 import os
 import time
 import uuid
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -18,7 +18,7 @@ from pipeline import environment
 from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
 from pipeline.batch import job_options
 from pipeline.config import ClusterConfig
-from pipeline.errors import BrokenOffError, ConfigError
+from pipeline.errors import BrokenOffError, ConfigError, Stopped
 from pipeline.stopping import check_stop
 
 __all__ = [
@@ -239,10 +239,10 @@ class DaskRunner:
                 while True:
                     self._watch()
                     while len(under_way) < max(4, _AHEAD * self._threads):
+                        check_stop()
                         task = next(waiting, None)
                         if task is None:
                             break
-                        check_stop()
                         future = submit(task)
                         under_way[future] = task
                         future.add_done_callback(ended.put)
@@ -274,6 +274,19 @@ class DaskRunner:
                         yield Outcome(task.key, None, reason, float("nan"))
                     else:
                         yield self._accept(future.result())
+            except Stopped:
+                # What runs is worth its end, and must not be cut off while it writes.
+                begun = self._take_back(under_way)
+                end = time.monotonic() + _GRACE
+                while begun and time.monotonic() < end and self._client.status == "running":
+                    with suppress(Empty):
+                        future = ended.get(timeout=_LOOK)
+                        task = under_way.pop(future)
+                        if future in begun:
+                            begun.remove(future)
+                            if not self._reason_lost(future):
+                                yield self._accept(future.result())
+                raise
             finally:
                 self._give_up(list(under_way))
 
@@ -321,10 +334,11 @@ class DaskRunner:
             self._threads = sum(self._client.nthreads().values())
         except (OSError, ValueError, TimeoutError) as error:
             raise self._scheduler_lost() from error
+        if self._refill is not None:
+            # A worker killed while it starts is given up by what started it.
+            self._refill()
         if self._threads:
             self._seen = now
-            if self._refill is not None:
-                self._refill()
         elif now - self._seen > self._patience:
             msg = (
                 f"no worker for {self._patience:.0f} s; start workers (`dask worker ADDRESS`) or "
@@ -347,23 +361,33 @@ class DaskRunner:
         error = future.exception()
         return f"worker lost: {error}" if error is not None else ""
 
+    def _take_back(self, under_way: Iterable[Any]) -> list[Any]:
+        """Cancel what has not begun, and tell what has."""
+        futures = list(under_way)
+        keys = {future.key for future in futures}
+        running: set[str] = set()
+        with suppress(Exception):  # the workers may be gone: then nothing runs either
+            running = set().union(*self._client.run(_running, keys).values())
+        begun = [f for f in futures if f.key in running or (f.done() and not f.cancelled())]
+        with suppress(Exception):
+            self._client.cancel([f for f in futures if f not in begun])
+        return begun
+
     def _give_up(self, futures: list[Any]) -> None:
-        """Take back what has not begun, and wait a while for what has."""
+        """Cancel what is under way, and wait a while for what has begun: it may be writing."""
         if not futures or self._client.status != "running":
             return
         keys = {future.key for future in futures}
-        with suppress(Exception):  # the workers may be gone: then nothing runs either
+        with suppress(Exception):
             self._client.cancel(futures)
             end = time.monotonic() + _GRACE
-            while time.monotonic() < end:
-                if not any(self._client.run(_running, keys).values()):
-                    return
+            while time.monotonic() < end and any(self._client.run(_running, keys).values()):
                 time.sleep(_LOOK)
 
 
-def _running(keys: set[str], dask_worker: Any) -> bool:
-    """Whether one of some tasks occupies a thread of this worker, given up or not."""
-    return any(task.key in keys for task in dask_worker.state.all_running_tasks)
+def _running(keys: set[str], dask_worker: Any) -> set[str]:
+    """Those of some tasks that occupy a thread of this worker, given up or not."""
+    return {task.key for task in dask_worker.state.all_running_tasks} & keys
 
 
 def _quieten() -> None:
@@ -546,4 +570,4 @@ def open_runner(
         Client(cluster) as client,
     ):
         say(f"{count} worker processes on this machine; dashboard: {client.dashboard_link}")
-        yield DaskRunner(client, progress)
+        yield DaskRunner(client, progress, refill=lambda: cluster.scale(count))

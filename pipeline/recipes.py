@@ -162,7 +162,8 @@ class Recipe:
 def digest_code() -> str:
     """Version of this program and digest of its sources.
 
-    What only draws pages, parses the command line or tells how a run stands has no part in any outcome.
+    What only draws pages, parses the command line or tells how a run stands has no part in any
+    outcome.
 
     Returns
     -------

@@ -194,8 +194,11 @@ class Queue(LocalCluster):
 
     asked: ClassVar[list] = []
 
-    def __init__(self, *, cores):
-        self.asked.append(cores)
+    def __init__(self, *, cores, memory, queue=None, **rest):
+        if "colour" in rest:
+            msg = "no such word: colour"
+            raise TypeError(msg)
+        self.asked.append((cores, memory, queue))
         super().__init__(
             n_workers=0, threads_per_worker=1, processes=False, dashboard_address="127.0.0.1:0"
         )
@@ -208,13 +211,13 @@ class Queue(LocalCluster):
 
 def test_a_batch_queue_is_asked_for_jobs(monkeypatch):
     monkeypatch.setitem(sys.modules, "dask_jobqueue", SimpleNamespace(SLURMCluster=Queue))
-    queue = ClusterConfig(type="slurm", jobs=2, options={"cores": 1})
+    queue = ClusterConfig(type="slurm", jobs=2, memory="3GB", partition="night")
     with open_runner(workers=1, queue=queue) as runner:
         assert runner.run(math.sqrt, tasks(4.0, 9.0), label="root")["t1"].value == 3.0
-    assert Queue.asked[:2] == [1, 2]
+    assert Queue.asked[:2] == [(1, "3GB", "night"), 2]
     wrong = ClusterConfig(type="slurm", options={"colour": "green"})
     with (
-        pytest.raises(ConfigError, match=r"cluster\.options: .*colour"),
+        pytest.raises(ConfigError, match=r"\[cluster\]: .*colour"),
         open_runner(workers=1, queue=wrong),
     ):
         pass

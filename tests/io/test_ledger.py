@@ -108,7 +108,8 @@ def test_full_disk(tmp_path, monkeypatch):
 
 
 def test_unknown_state(tmp_path):
-    with pytest.raises(ValueError, match=r"state must be one of ok, failed, skipped, begun, stopped, .*'done'"):
+    states = "ok, failed, skipped, begun, stopped"
+    with pytest.raises(ValueError, match=rf"state must be one of {states}, .*'done'"):
         record(Ledger(tmp_path / "l"), state="done")
     assert not (tmp_path / "l").exists()
 
