@@ -347,6 +347,9 @@ class DaskRunner:
             raise BrokenOffError(msg)
 
     def _scheduler_lost(self) -> BrokenOffError:
+        # What dask and asyncio say of their loss from here on adds nothing but traces.
+        for name in ("distributed", "distributed.client", "distributed.utils", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
         return BrokenOffError(
             "the scheduler is lost: it has ended or cannot be reached; start it and its workers, "
             "then the same command again; what is finished is kept"
@@ -398,6 +401,8 @@ def _quieten() -> None:
     dask.config.set({"distributed.admin.large-graph-warning-threshold": "1GB"})
     for name in ("distributed", "distributed.scheduler", "distributed.nanny", "distributed.core"):
         logging.getLogger(name).setLevel(logging.ERROR)
+    # That a scheduler is lost is said in our words.
+    logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
 
 
 def _connect(address: str) -> Any:

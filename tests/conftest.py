@@ -64,11 +64,13 @@ def run_reduction():
     return reduce
 
 
-def _assert_same_products(one, other):
-    """Every table and image, array by array."""
+PARTS = ("strips", "tiles", "stacks", "deep", "calibration", "summaries")
+
+
+def _assert_same_products(one, other, *, parts=PARTS):
+    """Every table and image of some folders, array by array."""
     from pipeline.io.tables import read_table
 
-    parts = ("strips", "tiles", "stacks", "deep", "calibration", "summaries")
     names = {p.relative_to(one) for part in parts for p in (one / part).rglob("*.fits")}
     assert names == {p.relative_to(other) for part in parts for p in (other / part).rglob("*.fits")}
     assert len(names) > 20
