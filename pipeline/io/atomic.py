@@ -14,6 +14,7 @@ __all__ = ["explain_failure", "no_room", "remove_partial", "replace_file", "writ
            "write_text"]  # fmt: skip
 
 _SUFFIX = ".partial"
+_SHORT_WRITE = re.compile(r"Not enough space on disk|\d+ requested and \d+ written")
 _OURS = re.compile(r"\.([0-9a-f]{12}|\d+)\.partial$")
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 
@@ -30,6 +31,16 @@ _REMEDIES = {
 }
 
 
+def _number(error: OSError) -> int:
+    """The system's number of an error; 0 where there is none.
+
+    numpy and astropy report a full disk in words alone.
+    """
+    if error.errno is None and _SHORT_WRITE.search(str(error)):
+        return errno.ENOSPC
+    return error.errno or 0
+
+
 def explain_failure(path: Path, error: OSError) -> ProductError:
     """Error that names the path, what went wrong, and the remedy.
 
@@ -44,11 +55,12 @@ def explain_failure(path: Path, error: OSError) -> ProductError:
     -------
     ProductError
     """
-    remedy = _REMEDIES.get(error.errno or 0, "check the disk and the output folder")
-    reason = error.strerror or str(error) or type(error).__name__
-    kind = DiskFullError if error.errno in _FULL else ProductError
+    number = _number(error)
+    remedy = _REMEDIES.get(number, "check the disk and the output folder")
+    reason = os.strerror(number) if number else str(error) or type(error).__name__
+    kind = DiskFullError if number in _FULL else ProductError
     failure = kind(f"{path}: cannot be written ({reason}); {remedy}")
-    failure.errno = error.errno
+    failure.errno = number or None
     return failure
 
 
@@ -58,7 +70,9 @@ def no_room(error: BaseException) -> bool:
     for _ in range(20):  # a cause of itself would go on for ever
         if seen is None:
             break
-        if isinstance(seen, OSError) and seen.errno in _FULL:
+        if isinstance(seen, DiskFullError):
+            return True
+        if isinstance(seen, OSError) and _number(seen) in _FULL:
             return True
         seen = seen.__cause__ or seen.__context__
     return False
