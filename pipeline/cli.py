@@ -4,6 +4,7 @@ import logging
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,7 +22,8 @@ from rich.progress import (
 from rich.table import Table
 
 from pipeline import __version__
-from pipeline.errors import DriftloomError
+from pipeline.errors import BrokenOffError, DriftloomError
+from pipeline.logs import open_log
 
 if TYPE_CHECKING:
     from pipeline.plan import PlanRow
@@ -40,8 +42,10 @@ _LOG_WIDTH = 150  # characters
 console = Console() if sys.stdout.isatty() else Console(width=_LOG_WIDTH)
 complaints = Console(stderr=True, soft_wrap=True)  # paths stay whole
 
-# Exit statuses: everything done; done with losses that are named; the user's mistake.
-COMPLETE, WITH_LOSSES, MISTAKE = 0, 1, 2
+# Exit statuses: everything done; done with losses that are named; the user's mistake; broken off
+# by a signal, a lost scheduler or a full disk: the same command goes on where it was.
+COMPLETE, WITH_LOSSES, MISTAKE, BROKEN_OFF = 0, 1, 2, 3
+logger = logging.getLogger("pipeline.cli")
 
 ConfigPath = Annotated[Path, typer.Argument(help="Configuration of the observatory (TOML).")]
 RawPath = Annotated[Path, typer.Argument(help="Folder of raw segments.")]
@@ -58,11 +62,12 @@ class BarProgress:
     def __init__(self) -> None:
         self._bar: Progress | None = None
         self._task: TaskID | None = None
-        self._label, self._total, self._begin = "", 0, 0.0
+        self._label, self._total, self._done, self._begin = "", 0, 0, 0.0
 
     def start(self, label: str, total: int) -> None:
         """Open a stretch of work."""
         self._label, self._total, self._begin = label, total, time.perf_counter()
+        self._done = 0
         if console.is_terminal:
             self._bar = Progress(
                 TextColumn("{task.description:<34}"),
@@ -77,6 +82,7 @@ class BarProgress:
 
     def advance(self) -> None:
         """Count one task as ended."""
+        self._done += 1
         if self._bar is not None and self._task is not None:
             self._bar.advance(self._task)
 
@@ -87,7 +93,26 @@ class BarProgress:
             self._bar = None
         else:
             seconds = time.perf_counter() - self._begin
-            console.print(f"{self._label}: {self._total} in {seconds:.1f} s", highlight=False)
+            # Where it was broken off, both numbers are told.
+            count = (
+                f"{self._total}" if self._done == self._total else f"{self._done} of {self._total}"
+            )
+            console.print(f"{self._label}: {count} in {seconds:.1f} s", highlight=False)
+
+
+def _say(text: str) -> None:
+    """A line for the reader and the log."""
+    console.print(text, highlight=False, markup=False, soft_wrap=True)
+    logger.info("%s", text)
+
+
+def _complain(problems: Iterable[str], failures: Iterable[str]) -> None:
+    """What the reader should know, and what was lost."""
+    for text in problems:
+        complaints.print(f"note: {text}", highlight=False, markup=False)
+    for text in failures:
+        complaints.print(f"failed: {text}", highlight=False, markup=False)
+        logger.info("failed: %s", text)
 
 
 def _reduce(
@@ -99,22 +124,35 @@ def _reduce(
     scheduler: str | None,
     nights: list[str] | None,
     block_lines: int | None,
+    dry_run: bool = False,
+    each: bool = False,
 ) -> int:
     from pipeline.config import load_config
     from pipeline.graph import open_runner
-    from pipeline.reduction import reduce_folder
+    from pipeline.plan import group_rows
+    from pipeline.reduction import plan_reduction, reduce_folder
+    from pipeline.stopping import catch_signals
 
     config = load_config(config_path)
     if block_lines is not None:
         config = config.with_value("detection.block_lines", block_lines)
     begin = time.perf_counter()
-    with open_runner(
-        workers=config.compute.workers if workers is None else workers,
-        scheduler=config.compute.scheduler if scheduler is None else scheduler,
-        queue=config.cluster if workers is None else None,
-        memory_limit=config.compute.memory_limit,
-        progress=BarProgress(),
-    ) as runner:
+    if dry_run:
+        planned = plan_reduction(config, raw, out, nights=nights or None)
+        _print_plan(planned.rows if each else group_rows(planned.rows))
+        _complain(planned.problems, planned.failures)
+        return COMPLETE
+    with (
+        catch_signals(),
+        open_runner(
+            workers=config.compute.workers if workers is None else workers,
+            scheduler=config.compute.scheduler if scheduler is None else scheduler,
+            queue=config.cluster if workers is None else None,
+            memory_limit=config.compute.memory_limit,
+            progress=BarProgress(),
+            say=_say,
+        ) as runner,
+    ):
         summary = reduce_folder(config, raw, out, runner=runner, nights=nights or None)
     table = Table(title=None, box=None, pad_edge=False)
     for head in ("night", "strip", "lines", "sources", "rms line", "rms column", "zero point"):
@@ -136,10 +174,7 @@ def _reduce(
         f"{time.perf_counter() - begin:.0f} s.",
         highlight=False,
     )
-    for text in summary.problems:
-        complaints.print(f"note: {text}", highlight=False, markup=False)
-    for text in summary.failures:
-        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    _complain(summary.problems, summary.failures)
     console.print(f"Report: {out / 'report' / 'index.html'}", highlight=False, soft_wrap=True)
     return WITH_LOSSES if summary.failures else COMPLETE
 
@@ -159,6 +194,12 @@ def reduce(
     block_lines: Annotated[
         int | None, typer.Option(help="Lines in one block; a multiple of 256.")
     ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only tell what would be done, and why.")
+    ] = False,
+    each: Annotated[
+        bool, typer.Option("--each", help="With --dry-run: every strip by itself.")
+    ] = False,
 ) -> None:
     """Reduce all nights of a folder: catalogues, tiles, stacks and a report."""
     raise typer.Exit(
@@ -170,6 +211,8 @@ def reduce(
             scheduler=scheduler,
             nights=night,
             block_lines=block_lines,
+            dry_run=dry_run,
+            each=each,
         )
     )
 
@@ -211,6 +254,25 @@ def check(config: ConfigPath, raw: RawPath) -> None:
 
 
 @app.command()
+def status(
+    out: Annotated[Path, typer.Argument(help="Folder of products of a run, at work or ended.")],
+    each: Annotated[bool, typer.Option("--each", help="Every step of every night.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="As JSON, for other programs.")] = False,
+) -> None:
+    """Tell from its ledger how the last run in a folder stands; nothing is touched."""
+    from pipeline.status import read_status
+    from pipeline.status_text import print_status
+
+    found = read_status(out)
+    if as_json:
+        console.print_json(data=found.to_json())
+    else:
+        print_status(console, found, each=each)
+    ended = COMPLETE if found.state in {"running", "ended"} else BROKEN_OFF
+    raise typer.Exit(WITH_LOSSES if found.failures and ended == COMPLETE else ended)
+
+
+@app.command()
 def season(
     config: ConfigPath,
     out: Annotated[Path, typer.Argument(help="Folder of products, with summaries of the nights.")],
@@ -241,10 +303,7 @@ def season(
         f"{made.n_darks} darks, {len(made.intervals)} responses, {made.seconds:.1f} s.",
         highlight=False,
     )
-    for text in made.problems:
-        complaints.print(f"note: {text}", highlight=False, markup=False)
-    for text in made.failures:
-        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    _complain(made.problems, made.failures)
     console.print(f"Register: {made.register}", highlight=False, soft_wrap=True)
     if made.picture is not None:
         console.print(f"Picture: {made.picture}", highlight=False, soft_wrap=True)
@@ -279,29 +338,31 @@ def reprocess(
     from pipeline.graph import open_runner
     from pipeline.plan import group_rows
     from pipeline.reprocess import plan_reprocessing, reprocess_folder
+    from pipeline.stopping import catch_signals
 
     settings = load_config(config)
     if dry_run:
         rows = plan_reprocessing(settings, raw, out)
         _print_plan(rows if each else group_rows(rows))
         raise typer.Exit(COMPLETE)
-    with open_runner(
-        workers=settings.compute.workers if workers is None else workers,
-        scheduler=settings.compute.scheduler,
-        queue=settings.cluster if workers is None else None,
-        memory_limit=settings.compute.memory_limit,
-        progress=BarProgress(),
-    ) as runner:
+    with (
+        catch_signals(),
+        open_runner(
+            workers=settings.compute.workers if workers is None else workers,
+            scheduler=settings.compute.scheduler,
+            queue=settings.cluster if workers is None else None,
+            memory_limit=settings.compute.memory_limit,
+            progress=BarProgress(),
+            say=_say,
+        ) as runner,
+    ):
         done = reprocess_folder(
             settings, raw, out, runner=runner, keep_previous=keep_previous,
             accept_losses=accept_losses,
         )  # fmt: skip
     rows = done.summary.rows
     _print_plan(rows if each else group_rows(rows))
-    for text in done.summary.problems:
-        complaints.print(f"note: {text}", highlight=False, markup=False)
-    for text in done.summary.failures:
-        complaints.print(f"failed: {text}", highlight=False, markup=False)
+    _complain(done.summary.problems, done.summary.failures)
     console.print(
         f"{done.summary.raw_bytes} bytes of raw pixels read, {done.seconds:.0f} s.",
         highlight=False,
@@ -397,18 +458,29 @@ def _options(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
     verbose: Annotated[bool, typer.Option(help="Log what every step does.")] = False,
+    log: Annotated[
+        Path | None, typer.Option(help="Add a log to this file, one JSON object a line.")
+    ] = None,
 ) -> None:
     del version
     logging.basicConfig(
         level=logging.INFO if verbose else logging.ERROR,
         format="%(asctime)s %(levelname)s %(name)s %(message)s",
     )
+    if log is not None:
+        for handler in logging.getLogger().handlers:
+            handler.setLevel(logging.INFO if verbose else logging.ERROR)
+        open_log(log)
 
 
 def main() -> None:
     """Run the command line; the user's mistakes end with a message and exit status 2."""
     try:
         app()
+    except BrokenOffError as error:
+        logger.info("broken off: %s", error)
+        complaints.print(f"broken off: {error}", highlight=False, markup=False)
+        sys.exit(BROKEN_OFF)
     except DriftloomError as error:
         complaints.print(f"error: {error}", highlight=False, markup=False)
         sys.exit(MISTAKE)

@@ -193,13 +193,23 @@ class ProductsConfig(Section):
     )
 
 
+_MEMORY = r"\d+(\.\d+)?\s?(kB|MB|GB|TB|KiB|MiB|GiB|TiB)"
+# Words of dask-jobqueue for what has a key of its own here.
+_OWN_WORDS = {
+    "cores": "workers_per_job", "processes": "workers_per_job", "memory": "memory",
+    "walltime": "time_limit", "queue": "partition", "account": "account", "project": "account",
+    "interface": "network", "log_directory": "log_folder", "local_directory": "scratch_folder",
+    "job_script_prologue": "setup", "job_extra_directives": "requests",
+}  # fmt: skip
+
+
 class ComputeConfig(Section):
     """Where the work is done."""
 
     workers: StrictInt = key("Worker processes; 0 for one a core", default=0, ge=0)
     memory_limit: str = key(
         "Memory of one worker, such as 1.5GiB; auto shares what the machine has",
-        default="auto", pattern=r"^(auto|\d+(\.\d+)?\s?(kB|MB|GB|TB|KiB|MiB|GiB|TiB))$",
+        default="auto", pattern=rf"^(auto|{_MEMORY})$",
         form='"auto", or a number with kB, MB, GB, TB, KiB, MiB, GiB or TiB',
     )  # fmt: skip
     scheduler: str = key(
@@ -210,13 +220,53 @@ class ComputeConfig(Section):
 
 
 class ClusterConfig(Section):
-    """A batch queue; needs the extra `cluster`."""
+    """A batch queue, instead of processes on this machine; needs the extra `cluster`."""
 
     type: Literal["htcondor", "lsf", "moab", "oar", "pbs", "sge", "slurm"] = key(
         "Kind of queue", example="slurm"
     )
-    jobs: StrictInt = key("Jobs to submit", default=1, ge=1)
-    options: dict[str, Any] = key(
-        "Passed as they are to the cluster class of dask-jobqueue", default={},
-        example={"cores": 8, "memory": "16GB", "walltime": "02:00:00"},
+    jobs: StrictInt = key("Jobs to submit; lost ones are submitted again", default=1, ge=1)
+    workers_per_job: StrictInt = key("Workers in one job, one core each", default=1, ge=1)
+    memory: str = key(
+        "Memory of one job", default="2GB", pattern=rf"^{_MEMORY}$",
+        form="a number with kB, MB, GB, TB, KiB, MiB, GiB or TiB",
     )  # fmt: skip
+    time_limit: str = key(
+        "Time that a job may take; the queue's own limit when empty", default="",
+        pattern=r"^$|^(\d+-)?\d+:\d\d(:\d\d)?$", form="empty, or hours:minutes:seconds",
+    )  # fmt: skip
+    partition: str = key("Queue or partition of the system; its first when empty", default="")
+    account: str = key("Account or project that the time is charged to", default="")
+    network: str = key(
+        "Network interface that scheduler and workers talk over, such as ib0", default=""
+    )
+    setup: tuple[Text, ...] = key("Lines of shell before a worker starts", default=())
+    requests: tuple[Text, ...] = key(
+        "More requests for the head of the job, as this kind of queue writes them", default=()
+    )
+    log_folder: str = key("Folder for what jobs print", default="")
+    scratch_folder: str = key("Folder on the nodes for what workers put aside", default="")
+    patience: StrictFloat = key(
+        "How long to wait for the first worker, or without any", default=3600.0, unit="s", gt=0
+    )
+    options: dict[str, Any] = key(
+        "Anything else, passed as it is to the cluster class of dask-jobqueue", default={},
+        example={"job_cpu": 2},
+    )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        problems: list[Problem] = []
+        if self.type == "htcondor":
+            for name in ("time_limit", "partition", "account", "requests"):
+                if given := getattr(self, name):
+                    rule = "left out: an htcondor queue has no such thing"
+                    problems.append((name, given, rule))
+        for word, own in _OWN_WORDS.items():
+            if self.type == "htcondor" and word == "job_extra_directives":
+                continue  # a table there, not lines
+            if word in self.options:
+                rule = f"left to the key cluster.{own}"
+                problems.append((f"options.{word}", self.options[word], rule))
+        raise_problems(problems)
+        return self

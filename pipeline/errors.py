@@ -3,14 +3,17 @@
 from typing import Any
 
 __all__ = [
+    "BrokenOffError",
     "CalibrationError",
     "ConfigError",
+    "DiskFullError",
     "DriftloomError",
     "MirrorError",
     "ProductError",
     "RawError",
     "ReferenceCatalogueError",
     "SolutionError",
+    "Stopped",
 ]
 
 
@@ -64,3 +67,15 @@ def _remake_mirror(message: str, columns: bool, lines: bool) -> MirrorError:
 
 class ProductError(DriftloomError, OSError):
     """A product cannot be written or read back."""
+
+
+class BrokenOffError(DriftloomError, RuntimeError):
+    """A run ended before its work did; the same command goes on where it was."""
+
+
+class Stopped(BrokenOffError):  # noqa: N818 - nothing went wrong
+    """Somebody asked the run to end."""
+
+
+class DiskFullError(BrokenOffError, ProductError):
+    """There is no room for a product."""

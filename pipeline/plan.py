@@ -1,9 +1,9 @@
-"""What a run does, or would do: a row for each step of each strip."""
+"""What a run does, or would do: a row for each step of each strip, and what came of it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["PlanRow", "group_rows"]
+__all__ = ["PlanRow", "ReductionSummary", "StripRow", "group_rows"]
 
 
 @dataclass
@@ -29,6 +29,65 @@ class PlanRow:
     n_stands: int = 0
     reasons: list[str] = field(default_factory=list)
     seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class StripRow:
+    """One line of the summary of a run."""
+
+    night: str
+    strip: str
+    n_lines: int
+    n_sources: int
+    rms_line: float
+    rms_column: float
+    zero_point: float
+
+
+@dataclass
+class ReductionSummary:
+    """What a run did.
+
+    Parameters
+    ----------
+    strips : list of StripRow
+        Strips with a catalogue.
+    n_tiles, n_stacks, n_deep : int
+        Epoch tiles, stacks, and sources of the deep catalogue.
+    problems : list of str
+        What the reader should know; nothing was lost.
+    failures : list of str
+        What could not be done, and why.
+    rows : list of PlanRow
+        Step by step: what was done, and what stood.
+    raw_bytes : int
+        Bytes of raw pixels read.
+    """
+
+    strips: list[StripRow] = field(default_factory=list)
+    n_tiles: int = 0
+    n_stacks: int = 0
+    n_deep: int = 0
+    problems: list[str] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+    rows: list[PlanRow] = field(default_factory=list)
+    raw_bytes: int = 0
+
+    @property
+    def n_todo(self) -> int:
+        """Tasks that were done, or would be."""
+        return sum(row.n_todo for row in self.rows)
+
+    def note(self, *texts: str) -> None:
+        """Add problems, each once."""
+        for text in texts:
+            if text not in self.problems:
+                self.problems.append(text)
+
+    def fail(self, text: str) -> None:
+        """Add a failure, once."""
+        if text not in self.failures:
+            self.failures.append(text)
 
 
 def group_rows(rows: Sequence[PlanRow]) -> list[PlanRow]:

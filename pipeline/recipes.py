@@ -44,6 +44,7 @@ _COSMIC = ("calibration.cosmic_threshold", "calibration.cosmic_margin")
 _READING = ("raw.hdu", "raw.line_axis", "raw.flip_lines", "raw.flip_columns")
 # Names of files are no part of a recipe, their content is.
 _PATHS = ("reference.path",)
+_ONLY_SHOWN = ("cli.py", "logs.py", "status.py", "status_text.py")
 
 
 @dataclass(frozen=True)
@@ -161,7 +162,8 @@ class Recipe:
 def digest_code() -> str:
     """Version of this program and digest of its sources.
 
-    What only draws pages and parses the command line has no part in any outcome.
+    What only draws pages, parses the command line or tells how a run stands has no part in any
+    outcome.
 
     Returns
     -------
@@ -171,7 +173,7 @@ def digest_code() -> str:
     digest = hashlib.sha256()
     for path in sorted(root.rglob("*.py")):
         name = path.relative_to(root).as_posix()
-        if name == "cli.py" or name.startswith("report/"):
+        if name in _ONLY_SHOWN or name.startswith("report/"):
             continue
         digest.update(f"{name}\n".encode())
         digest.update(path.read_bytes())

@@ -5,7 +5,6 @@ done is named and left out while the rest goes on.
 """
 
 import logging
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,8 +16,10 @@ from pipeline.config import Config
 from pipeline.errors import CalibrationError, RawError
 from pipeline.exchange import finish_exchange
 from pipeline.geometry.match import References
-from pipeline.graph import Runner
+from pipeline.graph import InlineRunner, Runner
+from pipeline.io.atomic import explain_failure
 from pipeline.io.raw import RawInventory, find_strips
+from pipeline.io.room import check_room
 from pipeline.io.runlock import hold_lock
 from pipeline.io.store import Store
 from pipeline.io.summary_files import summary_path, write_summary
@@ -45,7 +46,14 @@ from pipeline.tasks.summary import BlockSummary, summarise_block
 from pipeline.tasks.tiles import make_grid
 from pipeline.tiling import fill_tiles, stack_groups
 
-__all__ = ["ReductionSummary", "StripRow", "carry_out", "reduce_folder", "take_inventory"]
+__all__ = [
+    "ReductionSummary",
+    "StripRow",
+    "carry_out",
+    "plan_reduction",
+    "reduce_folder",
+    "take_inventory",
+]
 
 logger = logging.getLogger(__name__)
 
@@ -531,19 +539,50 @@ def reduce_folder(
     """
     from pipeline.report.page import write_report
 
-    begin = time.perf_counter()
     inventory, strips = take_inventory(config, raw, nights)
-    out.mkdir(parents=True, exist_ok=True)
-    with hold_lock(out):
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise explain_failure(out, error) from error
+    notes: list[str] = []
+    with hold_lock(out, notes=notes) as lock:
+        runner.require(
+            [lock, *dict.fromkeys(Path(g.path).parent for s in strips for g in s.segments)]
+        )
         finish_exchange(out)  # of a reprocessing that was killed on the way
         run = Run(config, out, runner, Store(out), home=out)
+        run.summary.note(*notes, *check_room(out, strips, config))
         have = ", ".join(sorted({s.night for s in inventory.strips}))
         for night in sorted(set(nights or ()) - {s.night for s in strips}):
             run.summary.failures.append(f"night {night}: not in {raw} (nights found: {have})")
-        carry_out(run, inventory, strips)
-        if not nights:
-            run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
-        write_report(out)
-        run.note_made("", "", "run", reason=f"{run.summary.raw_bytes} raw bytes read",
-                      seconds=time.perf_counter() - begin)  # fmt: skip
+        with run.at_work(strips):
+            carry_out(run, inventory, strips)
+            if not nights:
+                run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
+            write_report(out)
     return run.summary
+
+
+def plan_reduction(
+    config: Config, raw: Path, out: Path, *, nights: list[str] | None = None
+) -> ReductionSummary:
+    """Tell what a reduction would do, and why; nothing is written.
+
+    Parameters
+    ----------
+    config, raw, out, nights
+        As for `reduce_folder`.
+
+    Returns
+    -------
+    ReductionSummary
+        Its rows are the steps; those whose number shows only later say so.
+
+    Raises
+    ------
+    RawError, ConfigError
+        As for `reduce_folder`.
+    """
+    inventory, strips = take_inventory(config, raw, nights)
+    run = Run(config, out, InlineRunner(), Store(out, frozen=True), home=out)
+    return carry_out(run, inventory, strips)

@@ -140,7 +140,11 @@ def reprocess_folder(
     _need_products(out)
     inventory, strips = take_inventory(config, raw, None)
     new = out / NEXT
-    with hold_lock(out):
+    notes: list[str] = []
+    with hold_lock(out, notes=notes) as lock:
+        runner.require(
+            [lock, *dict.fromkeys(Path(g.path).parent for s in strips for g in s.segments)]
+        )
         finished = finish_exchange(out)  # of a run that was killed on the way
         if not new.exists():
             summary = _plan(config, out, inventory, strips)
@@ -155,9 +159,11 @@ def reprocess_folder(
         if (out / "ledger.jsonl").exists() and not (new / "ledger.jsonl").exists():
             shutil.copy2(out / "ledger.jsonl", new / "ledger.jsonl")
         run = Run(config, new, runner, Store(new, base=out), home=out)
-        summary = carry_out(run, inventory, strips)
-        run.store.prune([""])  # a run before this one may have wanted other things
-        write_report(new)
+        run.summary.note(*notes)
+        with run.at_work(strips):
+            summary = carry_out(run, inventory, strips)
+            run.store.prune([""])  # a run before this one may have wanted other things
+            write_report(new)
         try:
             compare_products(
                 out, new, new,
@@ -168,10 +174,6 @@ def reprocess_folder(
         except (DriftloomError, ValueError) as error:
             # The products are as good without it.
             summary.note(f"old and new products not compared: {error}")
-        run.note_made(
-            "", "", "run", reason=f"{summary.raw_bytes} raw bytes read",
-            seconds=time.perf_counter() - begin,
-        )  # fmt: skip
         whole = accept_losses or not summary.failures
         if whole:
             exchange(out, keep_previous=keep_previous)

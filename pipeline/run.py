@@ -5,23 +5,39 @@ frozen store nothing is done: the same steps then only tell what would be done, 
 """
 
 import hashlib
+import logging
+import os
 import pickle
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+import socket
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from pipeline.config import Config
-from pipeline.errors import ProductError, ReferenceCatalogueError
+from pipeline.errors import DiskFullError, ProductError, ReferenceCatalogueError, Stopped
 from pipeline.graph import InlineRunner, Outcome, Runner, Task
+from pipeline.io.atomic import no_room, remove_partial
 from pipeline.io.ledger import Ledger, read_ledger
 from pipeline.io.provenance import Provenance, make_provenance
 from pipeline.io.reference import ReferenceCatalogue, read_reference
+from pipeline.io.room import describe_room
 from pipeline.io.store import Entry, Store
-from pipeline.plan import PlanRow
-from pipeline.recipes import STEPS, Recipe, base_parts, compare_recipes, raw_parts, reference_part
+from pipeline.plan import PlanRow, ReductionSummary, StripRow
+from pipeline.recipes import (
+    STEPS,
+    Recipe,
+    base_parts,
+    compare_recipes,
+    digest_code,
+    raw_parts,
+    reference_part,
+)
+from pipeline.stopping import check_stop
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions, make_options
 
@@ -34,66 +50,9 @@ __all__ = [
     "StripRow",
 ]
 
+logger = logging.getLogger(__name__)
+
 STANDS = "stands"
-
-
-@dataclass(frozen=True)
-class StripRow:
-    """One line of the summary of a run."""
-
-    night: str
-    strip: str
-    n_lines: int
-    n_sources: int
-    rms_line: float
-    rms_column: float
-    zero_point: float
-
-
-@dataclass
-class ReductionSummary:
-    """What a run did.
-
-    Parameters
-    ----------
-    strips : list of StripRow
-        Strips with a catalogue.
-    n_tiles, n_stacks, n_deep : int
-        Epoch tiles, stacks, and sources of the deep catalogue.
-    problems : list of str
-        What the reader should know; nothing was lost.
-    failures : list of str
-        What could not be done, and why.
-    rows : list of PlanRow
-        Step by step: what was done, and what stood.
-    raw_bytes : int
-        Bytes of raw pixels read.
-    """
-
-    strips: list[StripRow] = field(default_factory=list)
-    n_tiles: int = 0
-    n_stacks: int = 0
-    n_deep: int = 0
-    problems: list[str] = field(default_factory=list)
-    failures: list[str] = field(default_factory=list)
-    rows: list[PlanRow] = field(default_factory=list)
-    raw_bytes: int = 0
-
-    @property
-    def n_todo(self) -> int:
-        """Tasks that were done, or would be."""
-        return sum(row.n_todo for row in self.rows)
-
-    def note(self, *texts: str) -> None:
-        """Add problems, each once."""
-        for text in texts:
-            if text not in self.problems:
-                self.problems.append(text)
-
-    def fail(self, text: str) -> None:
-        """Add a failure, once."""
-        if text not in self.failures:
-            self.failures.append(text)
 
 
 @dataclass(frozen=True)
@@ -272,9 +231,13 @@ class Run:
         return self.store.frozen
 
     def note_made(self, night: str, strip: str, step: str, state: str = "ok", **rest: Any) -> None:
-        """Write to the ledger, except in a plan."""
+        """Write to the ledger and the log, except in a plan."""
         if not self.frozen:
             self.ledger.record(night=night, strip=strip, step=step, state=state, **rest)  # type: ignore[arg-type]
+            facts = {"night": night, "strip": strip, "step": step, "state": state, **rest}
+            level = logging.WARNING if state == "failed" else logging.INFO
+            about = " ".join(t for t in (strip or night, step) if t)
+            logger.log(level, "%s: %s", about, state, extra={"facts": facts})
 
     def catalogue(self, filter_name: str) -> ReferenceCatalogue | None:
         """Reference catalogue of a filter, read once; None, with a note, where there is none."""
@@ -405,6 +368,8 @@ class Run:
                 self.note_made(night, strip, step, "skipped", reason=STANDS)
         if self.frozen or not todo:
             return made
+        check_stop()
+        self._record_begin(step, jobs, todo)
         self.store.clear_products(job.slot for job in todo)
         by_slot = {job.slot: job for job in todo}
 
@@ -413,6 +378,9 @@ class Run:
             self.summary.raw_bytes += outcome.raw_bytes
             lost = outcome.lost_lines or (getattr(outcome.value, "n_lost", 0) if outcome.ok else 0)
             self._record(outcome, job, step, lost=lost)
+            if outcome.disk_full:
+                # Every task after it would fail as well: what stands is kept for the next run.
+                raise DiskFullError(outcome.error)
             if not outcome.ok:
                 reason = f"failed last time: {outcome.error}"
                 del made[job.slot]
@@ -438,10 +406,58 @@ class Run:
         # Here one at a time: what a job needs is read only when its turn comes.
         for batch in [[job] for job in todo] if here else [todo]:
             runner.run(
-                function, [Task(job.slot, job.arguments()) for job in batch], label=label,
+                function, [Task(job.slot, job.arguments) for job in batch], label=label,
                 common=common, on_outcome=take,
             )  # fmt: skip
         return made
+
+    def _record_begin(self, step: str, jobs: Sequence[Job], todo: Sequence[Job]) -> None:
+        """Write to the ledger what is begun, for those who look from outside."""
+        counts = {(j.night, j.strip): [0, 0] for j in todo}
+        for job in jobs:
+            if (job.night, job.strip) in counts:
+                counts[job.night, job.strip][1] += 1
+        for job in todo:
+            counts[job.night, job.strip][0] += 1
+        for (night, strip), (n_todo, n_all) in counts.items():
+            self.note_made(night, strip, step, "begun", tasks=n_todo, stand=n_all - n_todo)
+
+    @contextmanager
+    def at_work(self, strips: Sequence[Strip]) -> Iterator[None]:
+        """Hold the folder's ledger open for a run: its beginning, and how it ended.
+
+        What killed processes left half-written is removed before and after.
+
+        Parameters
+        ----------
+        strips : sequence of Strip
+            What is to be reduced.
+        """
+        begin = time.perf_counter()
+        remove_partial(self.out)
+        plan = [[s.night, s.name, s.n_lines, s.shutter_open] for s in strips]
+        self.note_made(
+            "", "", "run", "begun", process=os.getpid(), host=socket.gethostname(),
+            code=digest_code(), config=self.config.digest(), strips=plan,
+            block_lines=self.config.detection.block_lines,
+            calibrated=self.config.products.calibrated_strips,
+        )  # fmt: skip
+        try:
+            yield
+        except BaseException as error:
+            state = "stopped" if isinstance(error, Stopped) else "failed"
+            with suppress(ProductError):  # the disk may be full
+                self.note_made("", "", "run", state, reason=str(error) or type(error).__name__,
+                               seconds=time.perf_counter() - begin)  # fmt: skip
+            if isinstance(error, Exception) and no_room(error):
+                remove_partial(self.out)
+                text = f"{error}: {describe_room(self.out, strips, self.config)}"
+                raise DiskFullError(text) from error
+            raise
+        finally:
+            remove_partial(self.out)
+        self.note_made("", "", "run", reason=f"{self.summary.raw_bytes} raw bytes read",
+                       seconds=time.perf_counter() - begin)  # fmt: skip
 
     def _standing(self, entry: Entry, unpack: Callable[[Any], Any]) -> Made:
         return Made(entry.key, entry.facts, lambda: unpack(entry.load()))
@@ -466,7 +482,7 @@ class Run:
         """Write an outcome to the ledger and, where there is none, to the failures."""
         self.note_made(
             job.night, job.strip, step, "ok" if outcome.ok else "failed", block=job.block,
-            reason=outcome.error or "", seconds=outcome.seconds,
+            reason=outcome.error or "", seconds=outcome.seconds, memory=outcome.memory,
         )  # fmt: skip
         where = f", lines {job.block[0]} to {job.block[1]}" if job.block else ""
         if not outcome.ok:

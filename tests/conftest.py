@@ -4,7 +4,9 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+from astropy.io import fits
 
 
 @pytest.fixture(scope="session")
@@ -60,3 +62,36 @@ def reduced(small, tmp_path_factory):
 def run_reduction():
     """The function that reduces a folder, for tests that change something."""
     return reduce
+
+
+PARTS = ("strips", "tiles", "stacks", "deep", "calibration", "summaries")
+
+
+def _assert_same_products(one, other, *, parts=PARTS):
+    """Every table and image of some folders, array by array."""
+    from pipeline.io.tables import read_table
+
+    names = {p.relative_to(one) for part in parts for p in (one / part).rglob("*.fits")}
+    assert names == {p.relative_to(other) for part in parts for p in (other / part).rglob("*.fits")}
+    assert len(names) > 20
+    for name in sorted(names):
+        with fits.open(one / name) as ours, fits.open(other / name) as theirs:
+            assert [h.name for h in ours] == [h.name for h in theirs]
+            for a, b in zip(ours, theirs, strict=True):
+                if a.data is None:
+                    assert b.data is None
+                elif a.data.dtype.names:
+                    for column in a.data.dtype.names:
+                        np.testing.assert_array_equal(a.data[column], b.data[column], str(name))
+                else:
+                    np.testing.assert_array_equal(a.data, b.data, str(name))
+    for path in sorted(one.glob("strips/*/*/catalogue.parquet")):
+        theirs = read_table(other / path.relative_to(one))
+        for column, values in read_table(path).items():
+            np.testing.assert_array_equal(values, theirs[column])
+
+
+@pytest.fixture(scope="session")
+def assert_same_products():
+    """Compares two folders of products exactly."""
+    return _assert_same_products

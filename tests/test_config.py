@@ -111,11 +111,11 @@ def test_reference_examples_are_valid_where_uncommented():
                  'pm_dec = "pm_dec"', 'magnitude_errors = { r = "mag_r_err" }', "width = 1040",
                  "zero_point_bright = 10.0", "zero_point_faint = 19.0",
                  "[cluster]", 'type = "slurm"', "jobs = 1",
-                 'options = { cores = 8, memory = "16GB", walltime = "02:00:00" }'):  # fmt: skip
+                 "workers_per_job = 1", 'memory = "2GB"', "options = { job_cpu = 2 }"):  # fmt: skip
         text = edit(text, f"# {line}", line)
     config = parse_config(text)
     assert config.cluster is not None
-    assert config.cluster.options["cores"] == 8
+    assert config.cluster.options == {"job_cpu": 2}
 
 
 def test_axis_defaults_to_zenith_and_middle():
@@ -190,6 +190,16 @@ BAD = [
     ("[tiles]", "[stack]\nclip_epochs = 1\n[tiles]", "stack.clip_epochs: received 1; .*>= 2"),
     ("workers = 0", 'workers = 0\nmemory_limit = "plenty"', 'memory_limit: .*allowed: "auto"'),
     ("workers = 0", 'workers = 0\n[cluster]\ntype = "mosix"', "cluster.type: received 'mosix'"),
+    ("workers = 0", 'workers = 0\n[cluster]\ntype = "slurm"\nmemory = "much"',
+     "cluster.memory: received 'much'; allowed: a number with kB, MB"),
+    ("workers = 0", 'workers = 0\n[cluster]\ntype = "slurm"\ntime_limit = 3600',
+     "cluster.time_limit: received 3600; allowed: empty, or hours:minutes:seconds"),
+    ("workers = 0", 'workers = 0\n[cluster]\ntype = "slurm"\nwalltime = "1:00:00"',
+     "cluster.walltime: unknown key; valid keys: type, jobs, workers_per_job, memory, time_limit"),
+    ("workers = 0", 'workers = 0\n[cluster]\ntype = "slurm"\noptions = { cores = 3 }',
+     "cluster.options.cores: received 3; allowed: left to the key cluster.workers_per_job"),
+    ("workers = 0", 'workers = 0\n[cluster]\ntype = "htcondor"\npartition = "night"',
+     "cluster.partition: received 'night'; allowed: left out: an htcondor queue has no such"),
     ("[compute]", "[computing]", "computing: unknown key; did you mean 'compute'"),
     ("[compute]", "[compute", "not valid TOML: .*line"),
 ]  # fmt: skip

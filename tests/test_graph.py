@@ -4,6 +4,7 @@ import math
 import os
 import signal
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import ClassVar
@@ -14,8 +15,9 @@ from distributed import LocalCluster
 
 from pipeline import graph
 from pipeline.config import ClusterConfig
-from pipeline.errors import ConfigError, RawError
+from pipeline.errors import ConfigError, RawError, Stopped
 from pipeline.graph import DaskRunner, InlineRunner, Task, open_runner
+from pipeline.stopping import ask_to_stop, forget_stop
 
 pytestmark = pytest.mark.xdist_group("graph")
 
@@ -66,6 +68,12 @@ def die_if_told(told):
     if told:
         os.kill(os.getpid(), signal.SIGKILL)
     return told
+
+
+def work_a_while(place):
+    Path(f"{place}.begun").touch()
+    time.sleep(0.3)
+    Path(f"{place}.ended").touch()
 
 
 class Counter:
@@ -189,13 +197,55 @@ def test_an_address_where_nobody_answers_is_a_mistake(address, monkeypatch):
         pass
 
 
+@pytest.mark.parametrize("kind", ["inline", "workers"])
+def test_arguments_are_asked_for_when_the_turn_of_a_task_comes(kind, request):
+    """Those of a long night are never in memory together."""
+    runner = InlineRunner() if kind == "inline" else request.getfixturevalue("workers")
+    asked, ended, most = [], [], []
+
+    def arguments():
+        asked.append(1)
+        most.append(len(asked) - len(ended))
+        return (4.0,)
+
+    work = [Task(f"t{i}", arguments) for i in range(60)]
+    outcomes = runner.run(math.sqrt, work, label="roots", on_outcome=ended.append)
+    assert len(outcomes) == 60
+    assert max(most) <= (1 if kind == "inline" else 6)
+
+
+@pytest.mark.parametrize("kind", ["inline", "workers"])
+def test_a_stop_lets_tasks_that_run_end_and_begins_no_other(kind, request, tmp_path):
+    runner = InlineRunner() if kind == "inline" else request.getfixturevalue("workers")
+    ended = []
+
+    def take(outcome):
+        ended.append(outcome.key)
+        ask_to_stop("SIGTERM")
+
+    work = [Task(f"t{i}", (str(tmp_path / f"{i}"),)) for i in range(40)]
+    try:
+        with pytest.raises(Stopped, match="stopped by SIGTERM; what is finished is kept"):
+            runner.run(work_a_while, work, label="work", on_outcome=take)
+    finally:
+        forget_stop()
+    begun = {f"t{p.stem}" for p in tmp_path.glob("*.begun")}
+    # All that began came to its end, and its outcome was taken.
+    assert begun == {f"t{p.stem}" for p in tmp_path.glob("*.ended")} == set(ended)
+    assert 1 <= len(begun) <= (1 if kind == "inline" else 8)
+    assert runner.run(math.sqrt, tasks(4.0), label="after")["t0"].value == 2.0
+
+
 class Queue(LocalCluster):
     """Stands for a batch queue: it takes options, and starts workers when told how many jobs."""
 
     asked: ClassVar[list] = []
 
-    def __init__(self, *, cores):
-        self.asked.append(cores)
+    def __init__(self, *, cores, memory, queue=None, **rest):
+        if "colour" in rest:
+            msg = "no such word: colour"
+            raise TypeError(msg)
+        self.asked.append((cores, memory, queue))
         super().__init__(
             n_workers=0, threads_per_worker=1, processes=False, dashboard_address="127.0.0.1:0"
         )
@@ -208,13 +258,13 @@ class Queue(LocalCluster):
 
 def test_a_batch_queue_is_asked_for_jobs(monkeypatch):
     monkeypatch.setitem(sys.modules, "dask_jobqueue", SimpleNamespace(SLURMCluster=Queue))
-    queue = ClusterConfig(type="slurm", jobs=2, options={"cores": 1})
+    queue = ClusterConfig(type="slurm", jobs=2, memory="3GB", partition="night")
     with open_runner(workers=1, queue=queue) as runner:
         assert runner.run(math.sqrt, tasks(4.0, 9.0), label="root")["t1"].value == 3.0
-    assert Queue.asked[:2] == [1, 2]
+    assert Queue.asked[:2] == [(1, "3GB", "night"), 2]
     wrong = ClusterConfig(type="slurm", options={"colour": "green"})
     with (
-        pytest.raises(ConfigError, match=r"cluster\.options: .*colour"),
+        pytest.raises(ConfigError, match=r"\[cluster\]: .*colour"),
         open_runner(workers=1, queue=wrong),
     ):
         pass

@@ -2,14 +2,21 @@
 
 import errno
 import os
+import re
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipeline.errors import ProductError
+from pipeline.errors import DiskFullError, ProductError
 
-__all__ = ["explain_failure", "replace_file", "write_bytes", "write_text"]
+__all__ = ["explain_failure", "no_room", "remove_partial", "replace_file", "write_bytes",
+           "write_text"]  # fmt: skip
+
+_SUFFIX = ".partial"
+_SHORT_WRITE = re.compile(r"Not enough space on disk|\d+ requested and \d+ written")
+_OURS = re.compile(r"\.([0-9a-f]{12}|\d+)\.partial$")
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 
 _REMEDIES = {
     errno.ENOSPC: "free some space and start again; what is finished is kept",
@@ -22,6 +29,16 @@ _REMEDIES = {
     errno.ENAMETOOLONG: "the path is too long: choose another output folder",
     errno.EIO: "the disk reports an error: check it",
 }
+
+
+def _number(error: OSError) -> int:
+    """The system's number of an error; 0 where there is none.
+
+    numpy and astropy report a full disk in words alone.
+    """
+    if error.errno is None and _SHORT_WRITE.search(str(error)):
+        return errno.ENOSPC
+    return error.errno or 0
 
 
 def explain_failure(path: Path, error: OSError) -> ProductError:
@@ -38,11 +55,50 @@ def explain_failure(path: Path, error: OSError) -> ProductError:
     -------
     ProductError
     """
-    remedy = _REMEDIES.get(error.errno or 0, "check the disk and the output folder")
-    reason = error.strerror or str(error) or type(error).__name__
-    failure = ProductError(f"{path}: cannot be written ({reason}); {remedy}")
-    failure.errno = error.errno
+    number = _number(error)
+    remedy = _REMEDIES.get(number, "check the disk and the output folder")
+    reason = os.strerror(number) if number else str(error) or type(error).__name__
+    kind = DiskFullError if number in _FULL else ProductError
+    failure = kind(f"{path}: cannot be written ({reason}); {remedy}")
+    failure.errno = number or None
     return failure
+
+
+def no_room(error: BaseException) -> bool:
+    """Whether an error, or what caused it, is a full disk or quota."""
+    seen: BaseException | None = error
+    for _ in range(20):  # a cause of itself would go on for ever
+        if seen is None:
+            break
+        if isinstance(seen, DiskFullError):
+            return True
+        if isinstance(seen, OSError) and _number(seen) in _FULL:
+            return True
+        seen = seen.__cause__ or seen.__context__
+    return False
+
+
+def remove_partial(folder: str | Path) -> int:
+    """Remove what killed processes left half-written.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Folder of products, held by this run, with none of its tasks at work.
+
+    Returns
+    -------
+    int
+        Files removed.
+    """
+    count = 0
+    for path in Path(folder).rglob(f"*{_SUFFIX}"):
+        if not _OURS.search(path.name):
+            continue  # of another program
+        with suppress(OSError):
+            path.unlink()
+            count += 1
+    return count
 
 
 @contextmanager
@@ -66,7 +122,7 @@ def replace_file(path: str | Path) -> Iterator[Path]:
         If the system refuses, naming the path and the remedy.
     """
     path = Path(path)
-    partial = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}.partial")
+    partial = path.with_name(f"{path.name}.{uuid.uuid4().hex[:12]}{_SUFFIX}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield partial

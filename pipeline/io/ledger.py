@@ -13,7 +13,7 @@ from pipeline.io.atomic import explain_failure
 
 __all__ = ["Ledger", "read_ledger"]
 
-State = Literal["ok", "failed", "skipped"]
+State = Literal["ok", "failed", "skipped", "begun", "stopped"]
 
 
 class Ledger:
@@ -38,6 +38,8 @@ class Ledger:
         block: tuple[int, int] | None = None,
         reason: str = "",
         seconds: float | None = None,
+        memory: float | None = None,
+        **facts: Any,
     ) -> None:
         """Add a line.
 
@@ -47,14 +49,18 @@ class Ledger:
             What it was about; empty where it was about more than one.
         step : str
             What was done.
-        state : {"ok", "failed", "skipped"}
-            How it ended.
+        state : {"ok", "failed", "skipped", "begun", "stopped"}
+            How it ended, or that it began.
         block : tuple of int, optional
             Half-open range of lines.
         reason : str
             Why it failed or was skipped.
         seconds : float, optional
             How long it took.
+        memory : float, optional
+            Most memory that the process held meanwhile, MB.
+        **facts
+            What else is to be known of a beginning; JSON.
 
         Raises
         ------
@@ -71,8 +77,7 @@ class Ledger:
             "night": night, "strip": strip, "step": step,
             "block": None if block is None else [int(line) for line in block],
             "state": state, "reason": reason,
-            "seconds": None if seconds is None or not np.isfinite(seconds)
-            else round(float(seconds), 3),
+            "seconds": _round(seconds, 3), "memory": _round(memory, 1), **facts,
         }  # fmt: skip
         text = json.dumps(row, allow_nan=False) + "\n"
         try:
@@ -88,6 +93,11 @@ class Ledger:
                 os.fsync(stream.fileno())
         except OSError as error:
             raise explain_failure(self.path, error) from error
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    """A number that JSON can hold, or nothing."""
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)
 
 
 def read_ledger(path: str | Path) -> list[dict[str, Any]]:

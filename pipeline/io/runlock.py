@@ -7,19 +7,66 @@ import os
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure
 
-__all__ = ["hold_lock"]
+__all__ = ["Holder", "hold_lock", "look_at_lock"]
 
 _NAME = "run.lock"
 _UNSUPPORTED = {errno.ENOLCK, errno.ENOTSUP, errno.ENOSYS, errno.EINVAL}
 
 
+@dataclass(frozen=True)
+class Holder:
+    """Who wrote a lock file.
+
+    Parameters
+    ----------
+    pid : int
+        Process number.
+    host : str
+        Machine.
+    alive : bool or None
+        Whether it still holds it; None where only that machine can know.
+    """
+
+    pid: int
+    host: str
+    alive: bool | None
+
+    def __str__(self) -> str:
+        return f"process {self.pid} on {self.host}"
+
+
+def look_at_lock(folder: str | Path) -> Holder | None:
+    """Who holds a folder, without touching its lock.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Folder of products.
+
+    Returns
+    -------
+    Holder or None
+        None where nobody does.
+    """
+    path = Path(folder) / _NAME
+    try:
+        text = path.read_text(encoding="utf-8")
+        given = json.loads(text)
+        pid, host = int(given["pid"]), str(given["host"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    # To try the system's lock would be to hold it for a moment, and keep out who comes then.
+    return Holder(pid, host, _is_alive(pid) if host == socket.gethostname() else None)
+
+
 @contextmanager
-def hold_lock(folder: str | Path) -> Iterator[Path]:
+def hold_lock(folder: str | Path, *, notes: list[str] | None = None) -> Iterator[Path]:
     """Hold a folder's lock while the body runs.
 
     The system's own lock on the file ends with the process that holds it, however it ends, so a
@@ -30,6 +77,8 @@ def hold_lock(folder: str | Path) -> Iterator[Path]:
     ----------
     folder : str or Path
         Folder of products; it exists.
+    notes : list of str, optional
+        Takes what its user should know: that a run before this one left its lock.
 
     Yields
     ------
@@ -42,7 +91,7 @@ def hold_lock(folder: str | Path) -> Iterator[Path]:
         If another run holds it, or it cannot be written.
     """
     path = Path(folder) / _NAME
-    descriptor = _take(path)
+    descriptor = _take(path, [] if notes is None else notes)
     try:
         yield path
     finally:
@@ -50,7 +99,7 @@ def hold_lock(folder: str | Path) -> Iterator[Path]:
         os.close(descriptor)
 
 
-def _take(path: Path) -> int:
+def _take(path: Path, notes: list[str]) -> int:
     """Descriptor of the lock file, held by this run."""
     me = {"pid": os.getpid(), "host": socket.gethostname()}
     while True:
@@ -67,6 +116,11 @@ def _take(path: Path) -> int:
             text = os.pread(descriptor, 4096, 0).decode("utf-8", "replace").strip()
             if text and not _is_stale(text, certain=certain):
                 raise _refuse(path, text)
+            if text:
+                notes.append(
+                    f"{path.name}: left by {_who(text)}, which has ended without removing it; "
+                    "this run goes on where that one was"
+                )
             os.ftruncate(descriptor, 0)
             os.pwrite(descriptor, (json.dumps(me) + "\n").encode(), 0)
             os.fsync(descriptor)
@@ -121,12 +175,17 @@ def _is_alive(pid: int) -> bool:
     return True
 
 
-def _refuse(path: Path, text: str) -> ProductError:
+def _who(text: str) -> str:
     try:
         holder = json.loads(text)
-        who = f"process {holder['pid']} on {holder['host']}"
+        return f"process {holder['pid']} on {holder['host']}"
     except (ValueError, KeyError, TypeError):
-        who = "its holder is unknown"
+        return "a run"
+
+
+def _refuse(path: Path, text: str) -> ProductError:
+    who = _who(text)
+    who = "its holder is unknown" if who == "a run" else who
     return ProductError(
         f"{path}: another run works in this folder ({who}); wait for it, choose another folder, "
         "or remove that file if the run is gone"

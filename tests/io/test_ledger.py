@@ -24,7 +24,7 @@ def test_lines_come_back_in_order(tmp_path):
     path = tmp_path / "new" / "ledger.jsonl"
     ledger = Ledger(path)
     before = datetime.now(UTC)
-    record(ledger, block=(0, 256), seconds=1.23456)
+    record(ledger, block=(0, 256), seconds=1.23456, memory=321.26)
     record(ledger, state="failed", reason='no stars: "μ"\n\u2028second line')
     record(Ledger(path), state="skipped", block=(np.int64(256), np.int64(512)), seconds=np.nan)
     rows = read_ledger(path)
@@ -32,6 +32,7 @@ def test_lines_come_back_in_order(tmp_path):
     assert rows[0] == {
         "time": rows[0]["time"], "night": "2025-06-11", "strip": "s1", "step": "summary",
         "block": [0, 256], "state": "ok", "reason": "", "seconds": 1.235,
+        "memory": 321.3,
     }  # fmt: skip
     time = datetime.fromisoformat(rows[0]["time"])
     assert time.utcoffset().total_seconds() == 0
@@ -107,7 +108,8 @@ def test_full_disk(tmp_path, monkeypatch):
 
 
 def test_unknown_state(tmp_path):
-    with pytest.raises(ValueError, match=r"state must be one of ok, failed, skipped, .*'done'"):
+    states = "ok, failed, skipped, begun, stopped"
+    with pytest.raises(ValueError, match=rf"state must be one of {states}, .*'done'"):
         record(Ledger(tmp_path / "l"), state="done")
     assert not (tmp_path / "l").exists()
 
