@@ -23,7 +23,7 @@ class CalibrationConfig(Section):
     """Bias, dark, response and pixel masks."""
 
     clip: StrictFloat = key(
-        "Rejection threshold of the column summary", default=3.0, unit="sigma", ge=1.5, le=10
+        "Rejection threshold of the column summary", default=3.0, unit="sigma", ge=1.5, le=4
     )
     dead_response: StrictFloat = key(
         "A column with less response than this is dead", default=0.3, gt=0, lt=1

@@ -9,6 +9,7 @@ import os
 import time
 import uuid
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -228,7 +229,12 @@ class DaskRunner:
                 call: tuple[Any, ...] = (attempt_on_terms, self._terms, function, task.key, args)
             else:
                 call = (attempt, function, task.key, args)
-            return self._client.submit(*call, pure=False, key=f"{label}-{uuid.uuid4().hex}")
+            try:
+                return self._client.submit(*call, pure=False, key=f"{label}-{uuid.uuid4().hex}")
+            except (OSError, RuntimeError) as error:
+                if self._client.status != "running":
+                    raise self._scheduler_lost() from error
+                raise
 
         def outcomes() -> Generator[Outcome, None, None]:
             ended: SimpleQueue[Any] = SimpleQueue()
@@ -256,7 +262,7 @@ class DaskRunner:
                     if self._reason_lost(future):
                         lost.append(task)
                     else:
-                        yield self._accept(future.result())
+                        yield self._accept(future)
                 # Tasks that waited at a worker when another killed it are blamed as well. One by
                 # one, each shows what it does itself.
                 for task in lost:
@@ -273,7 +279,7 @@ class DaskRunner:
                     if reason:
                         yield Outcome(task.key, None, reason, float("nan"))
                     else:
-                        yield self._accept(future.result())
+                        yield self._accept(future)
             except Stopped:
                 # What runs is worth its end, and must not be cut off while it writes.
                 begun = self._take_back(under_way)
@@ -285,7 +291,7 @@ class DaskRunner:
                         if future in begun:
                             begun.remove(future)
                             if not self._reason_lost(future):
-                                yield self._accept(future.result())
+                                yield self._accept(future)
                 raise
             finally:
                 self._give_up(list(under_way))
@@ -311,7 +317,13 @@ class DaskRunner:
                 )
                 raise ConfigError(msg)
 
-    def _accept(self, outcome: Outcome) -> Outcome:
+    def _accept(self, future: Any) -> Outcome:
+        """Outcome of a future that has one."""
+        try:
+            outcome: Outcome = future.result()
+        except (OSError, CancelledError) as error:
+            # Between its end and the fetching of what it gave.
+            raise self._scheduler_lost() from error
         if outcome.stranger:
             msg = (
                 f"a worker that joined meanwhile cannot be given work: {outcome.error}. Stop it or "

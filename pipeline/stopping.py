@@ -68,7 +68,9 @@ def catch_signals() -> Iterator[None]:
         yield
         return
     forget_stop()
-    before = {number: signal.signal(number, handle) for number in _SIGNALS}
+    # What is ignored stays so: `nohup` means it.
+    caught = [n for n in _SIGNALS if signal.getsignal(n) is not signal.SIG_IGN]
+    before = {number: signal.signal(number, handle) for number in caught}
     try:
         yield
     finally:

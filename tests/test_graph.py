@@ -230,8 +230,10 @@ def test_a_stop_lets_tasks_that_run_end_and_begins_no_other(kind, request, tmp_p
     finally:
         forget_stop()
     begun = {f"t{p.stem}" for p in tmp_path.glob("*.begun")}
-    # All that began came to its end, and its outcome was taken.
-    assert begun == {f"t{p.stem}" for p in tmp_path.glob("*.ended")} == set(ended)
+    # All that began came to its end; what began just when the others were taken back is not kept.
+    assert begun == {f"t{p.stem}" for p in tmp_path.glob("*.ended")}
+    assert set(ended) <= begun
+    assert len(begun - set(ended)) <= (0 if kind == "inline" else 2)
     assert 1 <= len(begun) <= (1 if kind == "inline" else 8)
     assert runner.run(math.sqrt, tasks(4.0), label="after")["t0"].value == 2.0
 

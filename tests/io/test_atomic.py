@@ -6,8 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import DriftloomError, ProductError
-from pipeline.io.atomic import explain_failure, replace_file, write_bytes, write_text
+from pipeline.errors import DiskFullError, DriftloomError, ProductError
+from pipeline.io.atomic import (
+    explain_failure,
+    remove_partial,
+    replace_file,
+    write_bytes,
+    write_text,
+)
 
 
 def test_file_appears_at_the_end_only(tmp_path):
@@ -71,6 +77,31 @@ def test_full_disk_while_writing(tmp_path, monkeypatch):
         write_bytes(tmp_path / "kept", b"new")
     assert (tmp_path / "kept").read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["kept"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["524288 requested and 316736 written",  # numpy's ndarray.tofile
+     "Not enough space on disk: requested 7340032, available 0. 9 requested and 1 written"],
+    ids=["numpy", "astropy"],
+)  # fmt: skip
+def test_full_disk_told_in_words_alone(tmp_path, words):
+    """As libraries do that do not pass on the system's number."""
+    with (
+        pytest.raises(DiskFullError, match=r"new: cannot be written \(No space left.*free some"),
+        replace_file(tmp_path / "new"),
+    ):
+        raise OSError(words)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_the_killed_left_is_removed_and_nothing_else(tmp_path):
+    mine = tmp_path / "tiles" / f"a.fits.{'0f' * 6}.partial"
+    mine.parent.mkdir()
+    for path in (mine, tmp_path / "b.123.partial", tmp_path / "c.partial", tmp_path / "d.fits"):
+        path.touch()
+    assert remove_partial(tmp_path) == 2
+    assert sorted(p.name for p in tmp_path.rglob("*.*")) == ["c.partial", "d.fits"]
 
 
 def test_full_disk_while_flushing(tmp_path, monkeypatch):
