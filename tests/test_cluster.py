@@ -2,11 +2,13 @@
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 import tempfile
 import time
+import uuid
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -83,11 +85,12 @@ def start_scheduler(port):
 
 
 def start_worker(address, folder, **rest):
-    """A worker without anybody who would start it again."""
-    return launch(
-        "dask", "worker", address, "--nthreads", 1, "--no-nanny", "--host", "127.0.0.1",
-        "--no-dashboard", "--local-directory", folder, **rest,
-    )  # fmt: skip
+    """A worker without anybody who would start it again; what it says is in its folder."""
+    with (Path(folder) / f"worker-{uuid.uuid4().hex[:6]}.log").open("w") as said:
+        return launch(
+            "dask", "worker", address, "--nthreads", 1, "--no-nanny", "--host", "127.0.0.1",
+            "--no-dashboard", "--local-directory", folder, stdout=said, stderr=said, **rest,
+        )  # fmt: skip
 
 
 def connect(address):
@@ -132,8 +135,9 @@ def test_a_worker_and_then_the_scheduler_are_lost(nights, reduced, assert_same_p
                 return [w for w, keys in client.processing().items()
                         if any(str(k).startswith("search-") for k in keys)]  # fmt: skip
 
-            victim = wait_for(searching, alive=run)[0]
-            client.run(os._exit, 9, workers=[victim], on_error="ignore")
+            wait_for(lambda: len(client.nthreads()) == 2, alive=run)
+            numbers = client.run(os.getpid)
+            os.kill(numbers[wait_for(searching, alive=run)[0]], signal.SIGKILL)
         lost = wait_for(lambda: [w for w in workers if w.poll() is not None])
         assert len(lost) == 1
         wait_for(lambda: ("2025-03-03", "point spread") in steps_begun(products), alive=run)
