@@ -1,5 +1,6 @@
 """The facts of a night that its verdict rests on, read from products only."""
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -141,7 +142,7 @@ def _count_dead(products: Path, night: str) -> tuple[tuple[str, float], ...]:
     for path in sorted(products.glob(f"calibration/{night}/*_response.fits")):
         mask = read_table(path)["mask"]
         edges = np.linspace(0, mask.size, _PARTS + 1).astype(int)
-        for first, last in zip(edges[:-1], edges[1:], strict=True):
+        for first, last in pairwise(edges):
             share = float(np.mean((mask[first:last] & _DEAD) != 0)) if last > first else 0.0
             chip = path.name.split("_")[0]
             shares.append((f"chip {chip}, columns {first} to {last - 1}", share))

@@ -1,6 +1,7 @@
 """The same figure on light and on dark ground."""
 
 from pathlib import Path
+from typing import Any
 
 from matplotlib.axis import Axis
 from matplotlib.collections import Collection
@@ -46,11 +47,11 @@ def save_both(figure: Figure, folder: Path, name: str) -> None:
             figure.savefig(partial, format="png", dpi=110, facecolor=figure.get_facecolor())
 
 
-def _swap(colour: object) -> object:
+def _swap(colour: Any) -> Any:
     if isinstance(colour, str) and colour == "none":
         return colour
     try:
-        name = to_hex(colour, keep_alpha=True)  # type: ignore[arg-type]
+        name = to_hex(colour, keep_alpha=True)
     except ValueError:
         return colour
     base, alpha = name[:7], name[7:]

@@ -15,7 +15,7 @@ _BIN = 256  # lines of a row of the summary
 def _medians(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     """Medians of the finite values; NaN where there is none."""
     masked = np.ma.masked_invalid(values)
-    return np.ma.filled(np.ma.median(masked, axis=axis, keepdims=True), np.nan)
+    return np.ma.filled(np.ma.median(masked, axis=axis, keepdims=True), np.nan)  # type: ignore[no-untyped-call]
 
 
 def level_change(level: NDArray[np.float64]) -> NDArray[np.float64]:

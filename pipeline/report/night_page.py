@@ -1,5 +1,6 @@
 """The page of a night: calibration, strips, tiles, failures."""
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -105,14 +106,16 @@ def _calibration(out: Path, night: str) -> Section:
     rows: list[list[Any]] = []
     for path, (label, table) in zip(found, responses, strict=True):
         header = read_table_meta(path)[0]
-        for amplifier in sorted(k.removeprefix("GAIN_") for k in header if k.startswith("GAIN_")):
-            rows.append(
-                [
-                    label, amplifier, int(np.count_nonzero(table["mask"])),
-                    100 * middle(table["response_err"][table["mask"] == 0]),
-                    *(header.get(f"{k}_{amplifier}") for k in ("GAIN", "EGN", "RDN", "ERDN")),
-                ]
-            )  # fmt: skip
+        rows += [
+            [
+                label, amplifier, int(np.count_nonzero(table["mask"])),
+                100 * middle(table["response_err"][table["mask"] == 0]),
+                *(header.get(f"{k}_{amplifier}") for k in ("GAIN", "EGN", "RDN", "ERDN")),
+            ]
+            for amplifier in sorted(
+                k.removeprefix("GAIN_") for k in header if k.startswith("GAIN_")
+            )
+        ]  # fmt: skip
     heads = [
         Column("vector"), Column("amplifier"), Column("masked columns"),
         Column("response error", "%", 3), Column("gain", "electron/ADU", 4),
@@ -138,7 +141,7 @@ def depth_grid(sets: list[tuple[str, Any]]) -> Grid:
         if not mag.size:
             continue
         edges = np.arange(np.floor(mag.min()), np.ceil(mag.max()) + 0.01, 0.25)
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in pairwise(edges):
             inside = (mag >= low) & (mag < high)
             if inside.any():
                 rows.append([label, low, int(inside.sum()), middle(err[inside])])

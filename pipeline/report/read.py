@@ -107,9 +107,10 @@ def read_stacks(out: Path, *, most: int) -> list[StackProducts]:
     -------
     list of StackProducts
     """
-    ranked: list[tuple[float, Path]] = []
-    for path in sorted(out.glob("stacks/*.fits")):
-        ranked.append((float(np.mean(read_image(path)[0]["EPOCHS"])), path))
+    ranked = [
+        (float(np.mean(read_image(path)[0]["EPOCHS"])), path)
+        for path in sorted(out.glob("stacks/*.fits"))
+    ]
     found = []
     for epochs, path in sorted(ranked, reverse=True)[:most]:
         images, header, heads = read_image(path)

@@ -1,5 +1,7 @@
 """Pictures of one strip, each with the table behind it."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from pipeline.flags import FLAG_MEANINGS, MASK_MEANINGS
@@ -95,13 +97,10 @@ def _map(strip: StripProducts) -> Picture:
     change = level_change(strip.level)
     edges = np.linspace(0, change.shape[1], min(8, change.shape[1]) + 1).astype(int)
     columns = [Column("bin of lines")]
-    columns += [
-        Column(f"columns {a} to {b - 1}", "%", 2)
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
-    ]
+    columns += [Column(f"columns {a} to {b - 1}", "%", 2) for a, b in pairwise(edges)]
     rows = [
         [str(number), *(_known_median(row[a:b])
-                        for a, b in zip(edges[:-1], edges[1:], strict=True))]
+                        for a, b in pairwise(edges))]
         for number, row in enumerate(change)
     ]  # fmt: skip
     return Picture(
@@ -128,7 +127,7 @@ def _residuals(strip: StripProducts) -> Picture:
         x = table[axis][use]
         top = strip.n_columns if axis == "column" else (x.max() + 1 if x.size else 1)
         edges = np.linspace(0, top, _BINS + 1)
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in pairwise(edges):
             inside = use & (table[axis] >= low) & (table[axis] < high)
             medians = [
                 None if (m := _known_median(table[name][inside])) is None else _MAS * m

@@ -215,11 +215,12 @@ def judge(facts: NightFacts, limits: VerdictLimits | None = None) -> Verdict:
 
 
 _RANK: dict[Severity, int] = {"note": 0, "usable": 1, "bad": 2}
+_WORDS: tuple[Word, ...] = ("good", "usable", "bad")
 
 
 def _word(found: Sequence[Finding]) -> Word:
     worst = max((_RANK[f.severity] for f in found), default=0)
-    return ("good", "usable", "bad")[worst]  # type: ignore[return-value]
+    return _WORDS[worst]
 
 
 def _judge_strip(strip: StripFacts, facts: NightFacts, limits: VerdictLimits) -> list[Finding]:
@@ -243,12 +244,14 @@ def _judge_strip(strip: StripFacts, facts: NightFacts, limits: VerdictLimits) ->
         add("no solution", 0.0, np.nan, ("bad", 1.0), "solutions",
             "The strip has no sky positions.")  # fmt: skip
     add("cloud", strip.cloud, strip.cloud_err, _grade(strip.cloud, limits.cloud), "mag",
-        f"The zero point drops by {strip.cloud:.2f} mag below the strip's clearest part.")  # fmt: skip
+        f"The zero point drops by {strip.cloud:.2f} mag below the strip's clearest part.",
+    )  # fmt: skip
     steady = strip.seeing_spread <= limits.steady
     add("defocus" if steady else "seeing", strip.seeing, strip.seeing_err,
         _grade(strip.seeing, limits.seeing), "arcsec",
         f"Stars are {strip.seeing:.2f} arcsec wide, and "
-        + ("steadily so: look at the focus." if steady else "change along the strip: the air."))  # fmt: skip
+        + ("steadily so: look at the focus." if steady else "change along the strip: the air."),
+    )  # fmt: skip
     add("clock error", strip.smear_line, np.nan, _grade(strip.smear_line, limits.smear), "px rms",
         f"The line period is off by {100 * strip.period_change:+.3f} %, which smears stars by "
         f"{strip.smear_line:.2f} px rms along the scan.")  # fmt: skip
@@ -267,5 +270,6 @@ def _judge_strip(strip: StripFacts, facts: NightFacts, limits: VerdictLimits) ->
             f"(+- {line_err:.0f}).")  # fmt: skip
     add("satellites", strip.trail_share, np.nan, _grade(strip.trail_share, limits.trails),
         "share of pixels",
-        f"{100 * strip.trail_share:.2f} % of the pixels are masked by {strip.n_trails} trails.")  # fmt: skip
+        f"{100 * strip.trail_share:.2f} % of the pixels are masked by {strip.n_trails} trails.",
+    )  # fmt: skip
     return found
