@@ -64,14 +64,14 @@ def write_report(out: Path) -> Path:
             folder / night, template, f"{name}: night {night}", sections,
             lead=f"{len(mine)} strip(s) reduced.", verdict=verdicts[night],
         )  # fmt: skip
-    others = [
-        f"failed: {row.get('strip', '')} {row.get('step', '')}: {row.get('reason', '')}"
+    told = [
+        " ".join(["failed:", *(str(row[k]) for k in ("night", "strip", "step") if row.get(k))])
+        + f": {row.get('reason', '')}"
         for row in failed
-        if not row.get("night")
     ]
     return _write(
         folder, template, f"{name}: drift scans reduced",
-        describe_season(out, strips, verdicts, others),
+        describe_season(out, strips, verdicts, told),
         lead=f"{len(strips)} strip(s) of {len(nights)} night(s).", verdict=None,
     )  # fmt: skip
 
