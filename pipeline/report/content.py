@@ -1,0 +1,125 @@
+"""What a page is made of: tables whose numbers go to JSON as shown, pictures with tables."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+__all__ = ["Column", "Grid", "Picture", "Section", "grid_of"]
+
+Cell = float | int | str | None
+
+
+@dataclass(frozen=True)
+class Column:
+    """Head of a column: its name, unit and the decimals shown."""
+
+    name: str
+    unit: str = ""
+    digits: int = 0
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table; cells are text, numbers, or None where nothing was measured.
+
+    Parameters
+    ----------
+    caption : str
+    columns : sequence of Column
+    rows : sequence of sequences
+        Numbers are rounded to the column's decimals, on the page and in JSON alike.
+    links : mapping of str to str, optional
+        Targets for texts of the first column, relative to the page.
+    """
+
+    caption: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Cell]]
+    links: Mapping[str, str] = field(default_factory=dict)
+
+    def texts(self) -> list[list[str]]:
+        """Cells as the page shows them."""
+        return [
+            [_text(c, column.digits) for c, column in zip(row, self.columns, strict=True)]
+            for row in self.rows
+        ]
+
+    def as_json(self) -> dict[str, Any]:
+        """The same numbers for programs."""
+        return {
+            "caption": self.caption,
+            "columns": [{"name": c.name, "unit": c.unit} for c in self.columns],
+            "rows": [
+                [_value(c, column.digits) for c, column in zip(row, self.columns, strict=True)]
+                for row in self.rows
+            ],
+        }
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure, or an image beside the page, with the table behind it."""
+
+    name: str
+    figure: Figure
+    alt: str
+    caption: str
+    grid: Grid
+
+    @property
+    def src(self) -> str:
+        """File on light ground."""
+        return f"{self.name}.png"
+
+    @property
+    def dark(self) -> str:
+        """File on dark ground."""
+        return f"{self.name}-dark.png"
+
+
+@dataclass
+class Section:
+    """A part of a page."""
+
+    id: str
+    title: str
+    paragraphs: list[str] = field(default_factory=list)
+    tables: list[Grid] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    pictures: list[Picture] = field(default_factory=list)
+    links: list[tuple[str, str]] = field(default_factory=list)
+    paired: bool = False
+
+
+def grid_of(caption: str, columns: Sequence[tuple[Column, Any]]) -> Grid:
+    """Table from columns of values of one length.
+
+    Parameters
+    ----------
+    caption : str
+    columns : sequence of (Column, array)
+
+    Returns
+    -------
+    Grid
+    """
+    lists = [np.asarray(values).tolist() for _, values in columns]
+    return Grid(caption, [c for c, _ in columns], list(zip(*lists, strict=True)))
+
+
+def _value(cell: Cell, digits: int) -> Cell:
+    if cell is None or isinstance(cell, str):
+        return cell
+    if not np.isfinite(cell):
+        return None
+    return round(float(cell), digits) if digits else round(float(cell))
+
+
+def _text(cell: Cell, digits: int) -> str:
+    if isinstance(cell, str):
+        return cell
+    value = _value(cell, digits)
+    return "–" if value is None else f"{value:.{digits}f}"

@@ -1,0 +1,83 @@
+"""The same figure on light and on dark ground."""
+
+from pathlib import Path
+from typing import Any
+
+from matplotlib.axis import Axis
+from matplotlib.collections import Collection
+from matplotlib.colors import to_hex
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.text import Text
+
+from pipeline.io.atomic import replace_file
+from pipeline.report.figures import INK
+
+__all__ = ["DARK_PAPER", "save_both"]
+
+DARK_PAPER = "#1b1c1e"
+# Ink and paper change places; of Okabe and Ito's colours only the deep blue is too dark.
+_ON_DARK = {
+    INK: "#e8e6e1", "#000000": "#f2f0ea", "#ffffff": DARK_PAPER, "#888888": "#9a9a96",
+    "#e6e6e6": "#3a3b3e", "#7a7a7a": "#a5a5a0", "#0072b2": "#4da6e0", "#d55e00": "#f07f2e",
+}  # fmt: skip
+
+
+def save_both(figure: Figure, folder: Path, name: str) -> None:
+    """Write NAME.png on white and NAME-dark.png on dark paper.
+
+    Parameters
+    ----------
+    figure : Figure
+        Is recoloured: draw it anew for other uses.
+    folder : Path
+    name : str
+
+    Raises
+    ------
+    ProductError
+        If the system refuses.
+    """
+    for ending in ("", "-dark"):
+        if ending:
+            figure.draw_without_rendering()  # ticks come into being when drawn
+            _darken(figure)
+        with replace_file(folder / f"{name}{ending}.png") as partial:
+            figure.savefig(partial, format="png", dpi=110, facecolor=figure.get_facecolor())
+
+
+def _swap(colour: Any) -> Any:
+    if isinstance(colour, str) and colour == "none":
+        return colour
+    try:
+        name = to_hex(colour, keep_alpha=True)
+    except ValueError:
+        return colour
+    base, alpha = name[:7], name[7:]
+    return _ON_DARK[base] + alpha if base in _ON_DARK else colour
+
+
+def _darken(figure: Figure) -> None:
+    for artist in figure.findobj():
+        if isinstance(artist, Axis):
+            for tick in (*artist.get_major_ticks(), *artist.get_minor_ticks()):
+                for line in (tick.tick1line, tick.tick2line):
+                    line.set_markeredgecolor("#e8e6e1")
+                for label in (tick.label1, tick.label2):
+                    label.set_color("#e8e6e1")
+                tick.gridline.set_color("#3a3b3e")
+            artist.offsetText.set_color("#e8e6e1")
+        elif isinstance(artist, Text):
+            artist.set_color(_swap(artist.get_color()))
+        elif isinstance(artist, Line2D):
+            artist.set_color(_swap(artist.get_color()))
+            artist.set_markerfacecolor(_swap(artist.get_markerfacecolor()))
+            artist.set_markeredgecolor(_swap(artist.get_markeredgecolor()))
+        elif isinstance(artist, Patch):
+            face, edge = artist.get_facecolor(), artist.get_edgecolor()
+            artist.set_edgecolor(_swap(edge))
+            artist.set_facecolor(_swap(face))
+        elif isinstance(artist, Collection) and artist.get_array() is None:
+            artist.set_edgecolor([_swap(c) for c in artist.get_edgecolor()])
+            artist.set_facecolor([_swap(c) for c in artist.get_facecolor()])

@@ -1,0 +1,198 @@
+"""The page of a night: calibration, strips, tiles, failures."""
+
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline.io.tables import read_table, read_table_meta
+from pipeline.report import figures
+from pipeline.report.content import Column, Grid, Picture, Section, grid_of
+from pipeline.report.read import StripProducts, limit_of, middle
+from pipeline.report.strip_part import describe_strip
+
+__all__ = ["STRIP_COLUMNS", "describe_night", "row_of_strip"]
+
+STRIP_COLUMNS = (
+    Column("strip"), Column("lines"), Column("sources"), Column("sky", "electron/px", 0),
+    Column("seeing", "px", 2), Column("zero point", "mag", 3), Column("limit S/N 5", "mag", 2),
+    Column("cloudy", "%", 0), Column("residual line", "px", 3), Column("residual column", "px", 3),
+    Column("zero point rms", "mag", 4), Column("reference stars"),
+)  # fmt: skip
+
+
+def row_of_strip(strip: StripProducts) -> list[Any]:
+    """A strip's row for `STRIP_COLUMNS`."""
+    curves, solution = strip.curves, strip.solution
+    cloudy = 100.0 * float(np.mean(curves["cloudy"])) if curves["cloudy"].size else None
+    return [
+        strip.name, int(solution["n_lines"]), int(strip.catalogue["line"].size),
+        middle(curves["sky"]), middle(curves["fwhm"]), middle(curves["zero_point"]),
+        limit_of(strip.catalogue), cloudy, solution.get("rms_line"), solution.get("rms_column"),
+        solution.get("zero_point_rms"), solution.get("n_stars", 0),
+    ]  # fmt: skip
+
+
+def describe_night(
+    out: Path, night: str, strips: list[StripProducts], failed: list[dict[str, Any]],
+    ledger: list[dict[str, Any]],
+) -> list[Section]:  # fmt: skip
+    """Sections of a night's page.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of products.
+    night : str
+    strips : list of StripProducts
+        Of this night.
+    failed, ledger : list of dict
+        Rows that still stand as failures, and all rows, of this night.
+
+    Returns
+    -------
+    list of Section
+    """
+    overview = Section("overview", "Strips at a glance")
+    if strips:
+        overview.tables.append(
+            Grid("Every strip of the night", STRIP_COLUMNS, [row_of_strip(s) for s in strips])
+        )
+    else:
+        overview.paragraphs.append("No strip of this night has a catalogue.")
+    sections = [overview, _calibration(out, night)]
+    sections += [describe_strip(s) for s in strips]
+    if strips:
+        sections.append(_depth(strips))
+    sections += [_tiles(out, strips), _ledger(failed, ledger)]
+    return sections
+
+
+def _calibration(out: Path, night: str) -> Section:
+    section = Section("calibration", "Column calibration")
+    found = sorted(out.glob(f"calibration/{night}/*_response.fits"))
+    responses = [(p.stem.removesuffix("_response"), read_table(p)) for p in found]
+    darks = [
+        (p.stem.removesuffix("_dark"), read_table(p))
+        for p in sorted(out.glob(f"calibration/{night}/*_dark.fits"))
+    ]
+    if not responses and not darks:
+        section.paragraphs.append("No column vectors were made from this night.")
+        return section
+    columns: list[tuple[Column, Any]] = []
+    length = max(t["column"].size for _, t in (*responses, *darks))
+    pick = np.unique(np.linspace(0, length - 1, 32).astype(int))
+    columns.append((Column("column", "px"), pick))
+    for kind, unit, tables in (
+        ("response", "relative", responses),
+        ("total", "electron", darks),
+    ):
+        for label, table in tables:
+            for name in (kind, f"{kind}_err"):
+                values = np.where(table["mask"] == 0, table[name], np.nan)
+                padded = np.full(length, np.nan)
+                padded[: values.size] = values
+                shown = name.replace("total", "bias + dark").replace("_err", " error")
+                columns.append((Column(f"{shown} {label}", unit, 5), padded[pick]))
+    section.pictures.append(
+        Picture(
+            "calibration", figures.draw_calibration(responses, darks),
+            f"Column response and bias + dark of {night} against column.",
+            "Response of the columns, differences from the first vector, and bias + dark.",
+            grid_of(f"column vectors of {night}, every so many columns", columns),
+        )
+    )  # fmt: skip
+    rows: list[list[Any]] = []
+    for path, (label, table) in zip(found, responses, strict=True):
+        header = read_table_meta(path)[0]
+        rows += [
+            [
+                label, amplifier, int(np.count_nonzero(table["mask"])),
+                100 * middle(table["response_err"][table["mask"] == 0]),
+                *(header.get(f"{k}_{amplifier}") for k in ("GAIN", "EGN", "RDN", "ERDN")),
+            ]
+            for amplifier in sorted(
+                k.removeprefix("GAIN_") for k in header if k.startswith("GAIN_")
+            )
+        ]  # fmt: skip
+    heads = [
+        Column("vector"), Column("amplifier"), Column("masked columns"),
+        Column("response error", "%", 3), Column("gain", "electron/ADU", 4),
+        Column("its error", "electron/ADU", 4), Column("read noise", "electron", 3),
+        Column("its error", "electron", 3),
+    ]  # fmt: skip
+    if rows:
+        section.tables.append(Grid("Measured gain and read noise", heads, rows))
+    section.links = [
+        (f"../../calibration/{night}/{p.name}", p.name)
+        for p in sorted((out / "calibration" / night).iterdir())
+        if p.is_file()
+    ]
+    return section
+
+
+def depth_grid(sets: list[tuple[str, Any]]) -> Grid:
+    """Counts and median errors of magnitudes in bins of a quarter."""
+    rows: list[list[Any]] = []
+    for label, table in sets:
+        good = np.isfinite(table["mag_psf"]) & (table["flags"] == 0)
+        mag, err = table["mag_psf"][good], table["mag_psf_err"][good]
+        if not mag.size:
+            continue
+        edges = np.arange(np.floor(mag.min()), np.ceil(mag.max()) + 0.01, 0.25)
+        for low, high in pairwise(edges):
+            inside = (mag >= low) & (mag < high)
+            if inside.any():
+                rows.append([label, low, int(inside.sum()), middle(err[inside])])
+    heads = [Column("of"), Column("from magnitude", "mag", 2), Column("sources"),
+             Column("median error", "mag", 4)]  # fmt: skip
+    return Grid("error and counts per 0.25 mag", heads, rows)
+
+
+def _depth(strips: list[StripProducts]) -> Section:
+    sets = [(s.name, s.catalogue) for s in strips]
+    picture = Picture(
+        "depth", figures.draw_depth(sets, None),
+        "Median magnitude error and source counts against magnitude, for each strip.",
+        "Error against magnitude, and counts, of each strip.", depth_grid(sets),
+    )  # fmt: skip
+    return Section("depth", "Depth", pictures=[picture])
+
+
+def _tiles(out: Path, strips: list[StripProducts]) -> Section:
+    section = Section("tiles", "Tiles")
+    for strip in strips:
+        for path in sorted(out.glob(f"tiles/*/{strip.name}.fits")):
+            name = path.parent.name
+            section.links.append((f"../../tiles/{name}/{path.name}", f"{name}, {strip.name}"))
+            section.links += [
+                (f"../../stacks/{s.name}", f"stack {s.stem}")
+                for s in sorted(out.glob(f"stacks/{name}_*.fits"))
+            ]
+    section.links = list(dict.fromkeys(section.links))
+    if section.links:
+        section.paragraphs.append(
+            "The cells of the sky grid that the night covers, and the stacks it went into; "
+            "pictures of the stacks are on the page of all nights."
+        )
+    else:
+        section.paragraphs.append("No tile was made from this night.")
+    return section
+
+
+def _ledger(failed: list[dict[str, Any]], ledger: list[dict[str, Any]]) -> Section:
+    section = Section("failures", "Ledger of failures", links=[("../../ledger.jsonl", "ledger")])
+    skipped = [r for r in ledger if r.get("state") == "skipped" and r.get("reason")]
+    rows = [
+        [r.get("strip", ""), r.get("step", ""), str(r.get("block") or ""), r.get("state", ""),
+         r.get("reason", "")]
+        for r in (*failed, *skipped)
+    ]  # fmt: skip
+    rows = [list(r) for r in dict.fromkeys(tuple(r) for r in rows)]
+    if rows:
+        heads = [Column(n) for n in ("strip", "step", "block", "state", "reason")]
+        section.tables.append(Grid("What failed or was left out, and why", heads, rows))
+    else:
+        section.paragraphs.append("Nothing failed.")
+    return section

@@ -1,0 +1,172 @@
+"""What the report reads of products."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import ProductError
+from pipeline.io.images import read_image
+from pipeline.io.solution import read_json
+from pipeline.io.tables import read_table, read_table_meta
+
+__all__ = ["StackProducts", "StripProducts", "limit_of", "middle", "observatory_of",
+           "read_stacks", "read_strips", "still_failed"]  # fmt: skip
+
+Table = dict[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class StripProducts:
+    """One strip: catalogue, curves along it, solution; level per column and bin of lines."""
+
+    night: str
+    name: str
+    folder: Path
+    catalogue: Table
+    curves: Table
+    solution: dict[str, Any]
+    n_columns: int
+    level: NDArray[np.float64] | None
+    equalisation: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class StackProducts:
+    """One stack: planes of shape (ny, nx), epochs, arcsec per pixel."""
+
+    path: Path
+    flux: NDArray[np.float32]
+    variance: NDArray[np.float32]
+    epochs: float
+    n_epochs: int
+    filled: float
+    scale: float
+
+
+def _table_of(folder: Path, name: str) -> Table:
+    for suffix in (".parquet", ".fits"):
+        if (folder / f"{name}{suffix}").exists():
+            return read_table(folder / f"{name}{suffix}")
+    msg = f"{folder / name}: neither Parquet nor FITS table is there; reduce the strip again"
+    raise ProductError(msg)
+
+
+def read_strips(out: Path) -> list[StripProducts]:
+    """Strips that have a solution, in order of night and name.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of products.
+
+    Returns
+    -------
+    list of StripProducts
+
+    Raises
+    ------
+    ProductError
+        If a product is missing or damaged.
+    """
+    found = []
+    for path in sorted(out.glob("strips/*/*/solution.json")):
+        folder = path.parent
+        solution = read_json(path)
+        catalogue = _table_of(folder, "catalogue")
+        extra = folder / "equalisation.json"
+        level = None
+        if (folder / "summary.fits").exists():
+            level = np.asarray(read_image(folder / "summary.fits")[0]["LEVEL"], dtype=float)
+        columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
+        found.append(
+            StripProducts(
+                night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
+                curves=_table_of(folder, "curves"), solution=solution,
+                n_columns=int(max(columns)) + 1, level=level,
+                equalisation=read_json(extra) if extra.exists() else None,
+            )
+        )  # fmt: skip
+    return found
+
+
+def read_stacks(out: Path, *, most: int) -> list[StackProducts]:
+    """The stacks with most epochs, best first.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of products.
+    most : int
+        No more than so many.
+
+    Returns
+    -------
+    list of StackProducts
+    """
+    ranked = [
+        (float(np.mean(read_image(path)[0]["EPOCHS"])), path)
+        for path in sorted(out.glob("stacks/*.fits"))
+    ]
+    found = []
+    for epochs, path in sorted(ranked, reverse=True)[:most]:
+        images, header, heads = read_image(path)
+        scale = float(np.hypot(heads["FLUX"]["CD1_1"], heads["FLUX"]["CD2_1"])) * 3600.0
+        filled = float(np.mean(np.isfinite(images["FLUX"])))
+        found.append(
+            StackProducts(
+                path, images["FLUX"], images["VARIANCE"], epochs, int(header["NEPOCHS"]), filled,
+                scale,
+            )
+        )  # fmt: skip
+    return found
+
+
+def middle(values: NDArray[Any]) -> float:
+    """Median of the finite values; NaN where there is none."""
+    known = np.asarray(values, dtype=float)
+    known = known[np.isfinite(known)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def limit_of(catalogue: Table) -> float:
+    """Magnitude of point sources at a signal-to-noise ratio of 5; NaN where there is none."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        near = np.abs(catalogue["flux_psf"] / catalogue["flux_psf_err"] - 5.5) < 1.0
+    return middle(catalogue["mag_psf"][near])
+
+
+def observatory_of(out: Path) -> str:
+    """Name of the observatory, from a response vector's header."""
+    for path in sorted(out.glob("calibration/*/*_response.fits")):
+        return str(read_table_meta(path)[0].get("ORIGIN", "Observatory"))
+    return "Observatory"
+
+
+def still_failed(ledger: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Failures that no later run came by: it would have tried again and told what became of it."""
+    failed: list[dict[str, Any]] = []
+    run: list[dict[str, Any]] = []
+
+    def close() -> None:
+        places = {(row.get("night"), row.get("strip")) for row in run}
+        # Files are checked in every run, whatever nights it is about.
+        failed[:] = [
+            row
+            for row in failed
+            if row.get("step") != "check" and (row.get("night"), row.get("strip")) not in places
+        ]
+        failed.extend(row for row in run if row.get("state") == "failed")
+        run.clear()
+
+    for row in ledger:
+        if row.get("step") == "run":
+            close()
+        else:
+            run.append(row)
+    if run:
+        close()
+    return failed
