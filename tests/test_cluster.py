@@ -174,7 +174,7 @@ def test_a_worker_and_then_the_scheduler_are_lost(nights, reduced, assert_same_p
 @pytest.mark.slurm
 def test_two_nights_through_a_real_slurm(nights, reduced, measuring, assert_same_products):
     """Workers are jobs of a queue; one is cancelled while it works, and another takes its place."""
-    slurm = measuring("slurm_node")
+    debian, slurm = measuring("debian"), measuring("slurm_node")
     products = nights / "products"
     with (nights / "observatory.toml").open("a") as stream:
         stream.write(
@@ -186,8 +186,9 @@ def test_two_nights_through_a_real_slurm(nights, reduced, measuring, assert_same
     # Sockets have short names, and tests long ones.
     with tempfile.TemporaryDirectory(prefix="slurm-") as folder, ExitStack() as stack:
         try:
+            debian.install(slurm.PROGRAMS, slurm.PACKAGES)
             environment = stack.enter_context(slurm.run_slurm(Path(folder), cores=2))
-        except slurm.NoSlurm as reason:
+        except (debian.NotHere, slurm.NoSlurm) as reason:
             pytest.skip(f"no Slurm here: {reason}")
         run = launch(
             "pipeline.cli", "reduce", nights / "observatory.toml", nights / "raw", products,

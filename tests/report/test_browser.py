@@ -1,8 +1,6 @@
 """The report in a real browser: Debian's chromium, without a screen."""
 
-import os
 import shutil
-import subprocess
 
 import pytest
 
@@ -18,20 +16,14 @@ WIDE, NARROW = 1280, 390  # px; a desk and a telephone
 
 
 @pytest.fixture(scope="module")
-def programs():
+def programs(measuring):
     """Browser and driver, installed from Debian where that can be done."""
-    names = ("chromium", "chromedriver")
-    if not all(map(shutil.which, names)) and os.geteuid() == 0 and shutil.which("apt-get"):
-        environment = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
-        for command in (
-            ["apt-get", "update", "-q"],
-            ["apt-get", "install", "-y", "-q", "chromium", "chromium-driver"],
-        ):
-            subprocess.run(command, env=environment, capture_output=True, check=False, timeout=600)
-    found = [shutil.which(name) for name in names]
-    if not all(found):
-        pytest.skip("chromium and chromium-driver are not here and could not be installed")
-    return found
+    names, debian = ("chromium", "chromedriver"), measuring("debian")
+    try:
+        debian.install(names, ("chromium", "chromium-driver"))
+    except debian.NotHere as reason:
+        pytest.skip(f"no browser here: {reason}")
+    return [shutil.which(name) for name in names]
 
 
 @pytest.fixture(params=["light", "dark"])
