@@ -1,5 +1,6 @@
 """The facts of a night that its verdict rests on, read from products only."""
 
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -7,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import ProductError
 from pipeline.flags import MASK_MEANINGS
 from pipeline.io.ledger import read_ledger
 from pipeline.io.solution import read_json
-from pipeline.io.tables import read_table
+from pipeline.io.tables import read_either, read_table
+from pipeline.stages.finite import middle
 from pipeline.stages.verdict import (
     Finding,
     NightFacts,
@@ -28,6 +29,7 @@ __all__ = [
     "Verdict",
     "VerdictLimits",
     "judge",
+    "read_facts",
     "read_night_facts",
 ]
 
@@ -37,25 +39,12 @@ _SMOOTH = 9  # columns averaged before responses are compared
 Table = dict[str, NDArray[Any]]
 
 
-def _table(folder: Path, name: str) -> Table:
-    for suffix in (".parquet", ".fits"):
-        if (path := folder / f"{name}{suffix}").exists():
-            return read_table(path)
-    msg = f"{folder / name}: neither Parquet nor FITS table is there; reduce the strip again"
-    raise ProductError(msg)
-
-
-def _median(values: NDArray[Any]) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else np.nan
-
-
 def _removable(now: float, new: float) -> float:
     return float(np.sqrt(max(now**2 - new**2, 0.0)))
 
 
 def _read_strip(folder: Path) -> StripFacts:
-    solution, curves = read_json(folder / "solution.json"), _table(folder, "curves")
+    solution, curves = read_json(folder / "solution.json"), read_either(folder / "curves")
     advice = solution.get("advice")
     parameters = solution.get("parameters") or {}
     scale = float(parameters.get("pixel_scale_arcsec", np.nan))
@@ -77,7 +66,7 @@ def _read_strip(folder: Path) -> StripFacts:
     fwhm = curves["fwhm"][np.isfinite(curves["fwhm"])]
     if fwhm.size:
         facts["seeing"] = float(np.median(fwhm)) * scale
-        facts["seeing_err"] = _median(curves["fwhm_err"]) * scale
+        facts["seeing_err"] = middle(curves["fwhm_err"]) * scale
         facts["seeing_spread"] = float(np.std(fwhm) / np.median(fwhm))
     sky = curves["sky"][np.isfinite(curves["sky"])]
     if sky.size:
@@ -85,7 +74,7 @@ def _read_strip(folder: Path) -> StripFacts:
         facts["sky"] = level
         if level > 0:
             facts["sky_slope"] = float((sky[-1] - sky[0]) / level)
-            facts["sky_mag"] = _median(point) - 2.5 * np.log10(level / scale**2)
+            facts["sky_mag"] = middle(point) - 2.5 * np.log10(level / scale**2)
     facts["lost_lines"] = tuple(
         (float(s["line"]), float(s["line_err"]), int(s["lost"]))
         for s in (solution.get("geometry") or {}).get("slips", ())
@@ -108,16 +97,18 @@ def _smooth(values: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray
         )
 
 
-def _compare_flats(products: Path, night: str) -> tuple[float, float, float]:
+def _compare_flats(vectors: Mapping[Path, Table], night: str) -> tuple[float, float, float]:
     """Largest smoothed change of the response from the other nights' median, error, column."""
     found = (np.nan, np.nan, np.nan)
-    for path in sorted(products.glob(f"calibration/{night}/*_response.fits")):
-        mine = read_table(path)
+    for path, mine in vectors.items():
+        if path.parent.name != night:
+            continue
         others = [
             table
-            for p in sorted(products.glob(f"calibration/*/{path.name}"))
-            if p.parent.name != night
-            and (table := read_table(p))["response"].shape == mine["response"].shape
+            for p, table in vectors.items()
+            if p.name == path.name
+            and p.parent.name != night
+            and table["response"].shape == mine["response"].shape
         ]
         if not others:
             continue
@@ -136,11 +127,13 @@ def _compare_flats(products: Path, night: str) -> tuple[float, float, float]:
     return found
 
 
-def _count_dead(products: Path, night: str) -> tuple[tuple[str, float], ...]:
+def _count_dead(vectors: Mapping[Path, Table], night: str) -> tuple[tuple[str, float], ...]:
     """Share of dead columns in equal stretches: products do not name amplifiers' columns."""
     shares = []
-    for path in sorted(products.glob(f"calibration/{night}/*_response.fits")):
-        mask = read_table(path)["mask"]
+    for path, table in vectors.items():
+        if path.parent.name != night:
+            continue
+        mask = table["mask"]
         edges = np.linspace(0, mask.size, _PARTS + 1).astype(int)
         for first, last in pairwise(edges):
             share = float(np.mean((mask[first:last] & _DEAD) != 0)) if last > first else 0.0
@@ -149,13 +142,12 @@ def _count_dead(products: Path, night: str) -> tuple[tuple[str, float], ...]:
     return tuple(shares)
 
 
-def _read_failures(products: Path, night: str) -> tuple[tuple[str, ...], float]:
-    path = products / "ledger.jsonl"
-    if not path.exists():
-        return (), 0.0
+def _find_failures(
+    ledger: Sequence[Mapping[str, Any]], night: str
+) -> tuple[tuple[str, ...], float]:
     # The last word on a step counts: what failed once and was done later is done.
-    last: dict[tuple[str, str, str], dict[str, Any]] = {}
-    for row in read_ledger(path):
+    last: dict[tuple[str, str, str], Mapping[str, Any]] = {}
+    for row in ledger:
         if row.get("night") == night and row.get("state") in ("ok", "failed", "skipped"):
             last[(row["strip"], row["step"], str(row.get("block")))] = row
     failed = [row for row in last.values() if row["state"] == "failed"]
@@ -163,19 +155,21 @@ def _read_failures(products: Path, night: str) -> tuple[tuple[str, ...], float]:
     return texts, len(failed) / max(len(last), 1)
 
 
-def read_night_facts(products: str | Path, night: str) -> NightFacts:
-    """Read what the products of a night say of its quality.
+def read_facts(products: str | Path, nights: Iterable[str]) -> dict[str, NightFacts]:
+    """Read what the products of nights say of their quality.
+
+    A night is judged beside all others of the folder, so these are read too, once for all nights.
 
     Parameters
     ----------
     products : str or Path
         Folder of products.
-    night : str
+    nights : iterable of str
         YYYY-MM-DD.
 
     Returns
     -------
-    NightFacts
+    dict of str to NightFacts
 
     Raises
     ------
@@ -183,18 +177,26 @@ def read_night_facts(products: str | Path, night: str) -> NightFacts:
         If a product is damaged.
     """
     products = Path(products)
-    strips = tuple(
-        _read_strip(p.parent) for p in sorted(products.glob(f"strips/{night}/*/solution.json"))
-    )
-    levels = [
-        _median(_table(p.parent, "curves")["sky"])
-        for p in sorted(products.glob("strips/*/*/solution.json"))
-    ]
-    change, error, column = _compare_flats(products, night)
-    failed, share = _read_failures(products, night)
-    return NightFacts(
-        night=night, strips=strips, dead_columns=_count_dead(products, night),
-        flat_change=change, flat_change_err=error, flat_column=column,
-        sky_dark=min((v for v in levels if v > 0), default=np.nan),
-        failed=failed, failed_share=share,
-    )  # fmt: skip
+    strips: dict[str, list[StripFacts]] = {}
+    for path in sorted(products.glob("strips/*/*/solution.json")):
+        strips.setdefault(path.parents[1].name, []).append(_read_strip(path.parent))
+    dark = min((s.sky for mine in strips.values() for s in mine if s.sky > 0), default=np.nan)
+    vectors = {p: read_table(p) for p in sorted(products.glob("calibration/*/*_response.fits"))}
+    path = products / "ledger.jsonl"
+    ledger = read_ledger(path) if path.exists() else []
+    found = {}
+    for night in nights:
+        change, error, column = _compare_flats(vectors, night)
+        failed, share = _find_failures(ledger, night)
+        found[night] = NightFacts(
+            night=night, strips=tuple(strips.get(night, ())),
+            dead_columns=_count_dead(vectors, night),
+            flat_change=change, flat_change_err=error, flat_column=column, sky_dark=dark,
+            failed=failed, failed_share=share,
+        )  # fmt: skip
+    return found
+
+
+def read_night_facts(products: str | Path, night: str) -> NightFacts:
+    """Read what the products of one night say of its quality; see `read_facts`."""
+    return read_facts(products, [night])[night]

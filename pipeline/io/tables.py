@@ -19,7 +19,7 @@ from pipeline.io.columns import Column, Schema
 from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 
-__all__ = ["read_table", "read_table_meta", "write_table"]
+__all__ = ["read_either", "read_table", "read_table_meta", "write_table"]
 
 _META = b"header"
 _PROVENANCE = b"provenance"
@@ -142,6 +142,32 @@ def read_table(
             msg = f"{path}: has no column {name!r}; remove it and start again"
             raise ProductError(msg)
     return found
+
+
+def read_either(stem: str | Path) -> dict[str, NDArray[Any]]:
+    """Read a table in the format that is there, Parquet before FITS.
+
+    Parameters
+    ----------
+    stem : str or Path
+        Path without the suffix.
+
+    Returns
+    -------
+    dict of str to ndarray
+        As from `read_table`.
+
+    Raises
+    ------
+    ProductError
+        If neither is there, or the one that is cannot be read.
+    """
+    stem = Path(stem)
+    for path in (stem.with_name(f"{stem.name}.{kind}") for kind in ("parquet", "fits")):
+        if path.exists():
+            return read_table(path)
+    msg = f"{stem}: neither Parquet nor FITS table is there; reduce the strip again"
+    raise ProductError(msg)
 
 
 def read_table_meta(path: str | Path) -> tuple[dict[str, Any], Provenance | None]:

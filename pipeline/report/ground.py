@@ -41,8 +41,7 @@ def save_both(figure: Figure, folder: Path, name: str) -> None:
     """
     for ending in ("", "-dark"):
         if ending:
-            figure.draw_without_rendering()  # ticks come into being when drawn
-            _darken(figure)
+            _darken(figure)  # the ticks are there: they came into being with the light picture
         with replace_file(folder / f"{name}{ending}.png") as partial:
             figure.savefig(partial, format="png", dpi=110, facecolor=figure.get_facecolor())
 

@@ -5,11 +5,10 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pipeline.config_base import LINE_BIN
 from pipeline.report.figures import _STYLE
 
 __all__ = ["draw_level", "level_change"]
-
-_BIN = 256  # lines of a row of the summary
 
 
 def _medians(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
@@ -59,7 +58,7 @@ def draw_level(level: NDArray[np.float64], *, title: str) -> Figure:
         image = ax.imshow(
             np.ma.masked_invalid(change), aspect="auto", origin="lower", vmin=-limit, vmax=limit,
             cmap=mpl.colormaps["PuOr_r"].with_extremes(bad="#999999"), interpolation="nearest",
-            extent=(-0.5, n_columns - 0.5, 0, n_bins * _BIN),
+            extent=(-0.5, n_columns - 0.5, 0, n_bins * LINE_BIN),
         )  # fmt: skip
         ax.grid(visible=False)
         ax.set_title(title)

@@ -9,12 +9,13 @@ import numpy as np
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section, grid_of
-from pipeline.report.read import StripProducts, limit_of, middle
+from pipeline.report.read import StripProducts, limit_of
 from pipeline.report.strip_part import describe_strip
+from pipeline.stages.finite import middle
 
-__all__ = ["STRIP_COLUMNS", "describe_night", "row_of_strip"]
+__all__ = ["depth_grid", "describe_night"]
 
-STRIP_COLUMNS = (
+_STRIP_COLUMNS = (
     Column("strip"), Column("lines"), Column("sources"), Column("sky", "electron/px", 0),
     Column("seeing", "px", 2), Column("zero point", "mag", 3), Column("limit S/N 5", "mag", 2),
     Column("cloudy", "%", 0), Column("residual line", "px", 3), Column("residual column", "px", 3),
@@ -22,8 +23,8 @@ STRIP_COLUMNS = (
 )  # fmt: skip
 
 
-def row_of_strip(strip: StripProducts) -> list[Any]:
-    """A strip's row for `STRIP_COLUMNS`."""
+def _row_of_strip(strip: StripProducts) -> list[Any]:
+    """A strip's row for `_STRIP_COLUMNS`."""
     curves, solution = strip.curves, strip.solution
     cloudy = 100.0 * float(np.mean(curves["cloudy"])) if curves["cloudy"].size else None
     return [
@@ -57,7 +58,7 @@ def describe_night(
     overview = Section("overview", "Strips at a glance")
     if strips:
         overview.tables.append(
-            Grid("Every strip of the night", STRIP_COLUMNS, [row_of_strip(s) for s in strips])
+            Grid("Every strip of the night", _STRIP_COLUMNS, [_row_of_strip(s) for s in strips])
         )
     else:
         overview.paragraphs.append("No strip of this night has a catalogue.")

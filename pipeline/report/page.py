@@ -16,7 +16,7 @@ from pipeline.report.ground import save_both
 from pipeline.report.night_page import describe_night
 from pipeline.report.read import observatory_of, read_strips, still_failed
 from pipeline.report.season_page import describe_season
-from pipeline.verdict import Verdict, judge, read_night_facts
+from pipeline.verdict import Verdict, judge, read_facts
 
 __all__ = ["write_report"]
 
@@ -53,7 +53,7 @@ def write_report(out: Path) -> Path:
     ).get_template("site.html")
     name = observatory_of(out)
     nights = sorted({s.night for s in strips} | {str(r["night"]) for r in ledger if r.get("night")})
-    verdicts = {night: judge(read_night_facts(out, night)) for night in nights}
+    verdicts = {night: judge(facts) for night, facts in read_facts(out, nights).items()}
     for night in nights:
         mine = [s for s in strips if s.night == night]
         sections = describe_night(

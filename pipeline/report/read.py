@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import ProductError
 from pipeline.io.images import read_image
 from pipeline.io.solution import read_json
-from pipeline.io.tables import read_table, read_table_meta
+from pipeline.io.tables import read_either, read_table_meta
+from pipeline.stages.finite import middle
 
-__all__ = ["StackProducts", "StripProducts", "limit_of", "middle", "observatory_of",
+__all__ = ["StackProducts", "StripProducts", "limit_of", "observatory_of",
            "read_stacks", "read_strips", "still_failed"]  # fmt: skip
 
 Table = dict[str, NDArray[Any]]
@@ -47,14 +47,6 @@ class StackProducts:
     scale: float
 
 
-def _table_of(folder: Path, name: str) -> Table:
-    for suffix in (".parquet", ".fits"):
-        if (folder / f"{name}{suffix}").exists():
-            return read_table(folder / f"{name}{suffix}")
-    msg = f"{folder / name}: neither Parquet nor FITS table is there; reduce the strip again"
-    raise ProductError(msg)
-
-
 def read_strips(out: Path) -> list[StripProducts]:
     """Strips that have a solution, in order of night and name.
 
@@ -76,7 +68,7 @@ def read_strips(out: Path) -> list[StripProducts]:
     for path in sorted(out.glob("strips/*/*/solution.json")):
         folder = path.parent
         solution = read_json(path)
-        catalogue = _table_of(folder, "catalogue")
+        catalogue = read_either(folder / "catalogue")
         extra = folder / "equalisation.json"
         level = None
         if (folder / "summary.fits").exists():
@@ -85,7 +77,7 @@ def read_strips(out: Path) -> list[StripProducts]:
         found.append(
             StripProducts(
                 night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
-                curves=_table_of(folder, "curves"), solution=solution,
+                curves=read_either(folder / "curves"), solution=solution,
                 n_columns=int(max(columns)) + 1, level=level,
                 equalisation=read_json(extra) if extra.exists() else None,
             )
@@ -123,13 +115,6 @@ def read_stacks(out: Path, *, most: int) -> list[StackProducts]:
             )
         )  # fmt: skip
     return found
-
-
-def middle(values: NDArray[Any]) -> float:
-    """Median of the finite values; NaN where there is none."""
-    known = np.asarray(values, dtype=float)
-    known = known[np.isfinite(known)]
-    return float(np.median(known)) if known.size else float("nan")
 
 
 def limit_of(catalogue: Table) -> float:

@@ -11,8 +11,10 @@ from matplotlib.figure import Figure
 from pipeline.io.tables import read_table
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section
+from pipeline.report.figures import _STYLE, PALETTE
 from pipeline.report.night_page import depth_grid
-from pipeline.report.read import StripProducts, limit_of, middle, read_stacks
+from pipeline.report.read import StripProducts, limit_of, read_stacks
+from pipeline.stages.finite import middle
 
 __all__ = ["describe_season", "draw_trends"]
 
@@ -31,7 +33,7 @@ _TRENDS = (
 
 
 def describe_season(
-    out: Path, strips: list[StripProducts], verdicts: Mapping[str, Any], others: list[str]
+    out: Path, strips: list[StripProducts], verdicts: Mapping[str, Any], failures: list[str]
 ) -> list[Section]:
     """Sections of the index.
 
@@ -41,8 +43,8 @@ def describe_season(
         Folder of products.
     strips : list of StripProducts
     verdicts : mapping of night to Verdict
-    others : list of str
-        Failures that belong to no night.
+    failures : list of str
+        Those that stand, of files and of nights.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def describe_season(
     """
     rows = [_row(n, [s for s in strips if s.night == n], v) for n, v in sorted(verdicts.items())]
     links = {n: f"{n}/index.html" for n in verdicts}
-    nights = Section("nights", "Nights", notes=others)
+    nights = Section("nights", "Nights", notes=failures)
     if rows:
         nights.tables.append(Grid("Every night", NIGHT_COLUMNS, rows, links))
     else:
@@ -91,12 +93,12 @@ def draw_trends(rows: list[list[Any]]) -> Figure:
     """
     at = np.arange(len(rows))
     shown = np.unique(np.linspace(0, len(rows) - 1, min(len(rows), 8)).round().astype(int))
-    with mpl.rc_context(figures._STYLE):  # noqa: SLF001 - one style for all figures
+    with mpl.rc_context(_STYLE):
         fig = Figure(figsize=(7.6, 5.4), layout="constrained")
         axes = fig.subplots(3, 2, sharex=True).ravel()
         for number, (ax, (index, label)) in enumerate(zip(axes, _TRENDS, strict=True)):
             values = np.array([r[index] for r in rows], dtype=float)
-            ax.plot(at, values, "o-", ms=4, color=figures.PALETTE[number])
+            ax.plot(at, values, "o-", ms=4, color=PALETTE[number])
             ax.set_ylabel(label)
             ax.ticklabel_format(axis="y", useOffset=False)
             if index == 7:

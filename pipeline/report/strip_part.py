@@ -11,6 +11,7 @@ from pipeline.report.equalisation_figure import describe_cost, draw_equalisation
 from pipeline.report.map_figure import draw_level, level_change
 from pipeline.report.moments_figure import draw_moments
 from pipeline.report.read import StripProducts
+from pipeline.stages.finite import middle
 
 __all__ = ["describe_strip"]
 
@@ -98,11 +99,10 @@ def _map(strip: StripProducts) -> Picture:
     edges = np.linspace(0, change.shape[1], min(8, change.shape[1]) + 1).astype(int)
     columns = [Column("bin of lines")]
     columns += [Column(f"columns {a} to {b - 1}", "%", 2) for a, b in pairwise(edges)]
-    rows = [
-        [str(number), *(_known_median(row[a:b])
-                        for a, b in pairwise(edges))]
+    rows: list[list[str | float]] = [
+        [str(number), *(middle(row[a:b]) for a, b in pairwise(edges))]
         for number, row in enumerate(change)
-    ]  # fmt: skip
+    ]
     return Picture(
         f"{strip.name}-map",
         draw_level(strip.level, title=f"Level of the columns of {strip.name}"),
@@ -112,11 +112,6 @@ def _map(strip: StripProducts) -> Picture:
         "what changes along the strip. Grey: no data.",
         Grid(f"map of {strip.name}, medians of eighths of the chip", columns, rows),
     )
-
-
-def _known_median(values: np.ndarray) -> float | None:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else None
 
 
 def _residuals(strip: StripProducts) -> Picture:
@@ -130,7 +125,7 @@ def _residuals(strip: StripProducts) -> Picture:
         for low, high in pairwise(edges):
             inside = use & (table[axis] >= low) & (table[axis] < high)
             medians = [
-                None if (m := _known_median(table[name][inside])) is None else _MAS * m
+                _MAS * middle(table[name][inside])
                 for name in ("ref_ra_offset", "ref_dec_offset", "ref_mag_offset")
             ]
             rows.append([axis, low, high, int(np.count_nonzero(inside)), *medians])
