@@ -17,7 +17,7 @@ from pipeline.errors import ProductError
 from pipeline.flags import PixelMask, SourceFlag
 from pipeline.io.columns import SCHEMAS, Column
 from pipeline.io.provenance import Provenance
-from pipeline.io.tables import read_table, read_table_meta, write_table
+from pipeline.io.tables import read_either, read_table, read_table_meta, write_table
 
 PROVENANCE = Provenance(
     code="driftloom 0", python="3", libraries=(("numpy", "2"),), config="c" * 64,
@@ -67,6 +67,15 @@ def test_round_trip(tmp_path):
                 assert found[column.name].dtype == np.dtype(column.kind)
                 assert found[column.name].dtype.isnative
     assert sorted(p.name for p in (tmp_path / "new").iterdir()) == ["t.fits", "t.parquet"]
+
+
+def test_either_format_will_do_and_parquet_goes_first(tmp_path):
+    write(tmp_path / "one.night", formats=("fits",))
+    np.testing.assert_array_equal(read_either(tmp_path / "one.night")["ra"], GOOD["ra"])
+    write(tmp_path / "one.night", {**GOOD, "ra": np.zeros(3)}, formats=("parquet",))
+    np.testing.assert_array_equal(read_either(tmp_path / "one.night")["ra"], np.zeros(3))
+    with pytest.raises(ProductError, match=r"other: neither Parquet nor FITS table is there"):
+        read_either(tmp_path / "other")
 
 
 @pytest.mark.parametrize("name", BOTH)
