@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.finite import middle
 from pipeline.flags import MASK_MEANINGS
 from pipeline.io.ledger import read_ledger
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table
-from pipeline.stages.finite import middle
 from pipeline.stages.verdict import (
     Finding,
     NightFacts,

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.finite import middle
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section, grid_of
 from pipeline.report.read import StripProducts, limit_of
 from pipeline.report.strip_part import describe_strip
-from pipeline.stages.finite import middle
 
 __all__ = ["depth_grid", "describe_night"]
 

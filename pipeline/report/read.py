@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.finite import middle
 from pipeline.io.images import read_image
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table_meta
-from pipeline.stages.finite import middle
 
 __all__ = ["StackProducts", "StripProducts", "limit_of", "observatory_of",
            "read_stacks", "read_strips", "still_failed"]  # fmt: skip

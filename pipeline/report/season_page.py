@@ -8,13 +8,13 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 
+from pipeline.finite import middle
 from pipeline.io.tables import read_table
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section
 from pipeline.report.figures import _STYLE, PALETTE
 from pipeline.report.night_page import depth_grid
 from pipeline.report.read import StripProducts, limit_of, read_stacks
-from pipeline.stages.finite import middle
 
 __all__ = ["describe_season", "draw_trends"]
 

@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from pipeline.finite import middle
 from pipeline.flags import FLAG_MEANINGS, MASK_MEANINGS
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section, grid_of
@@ -11,7 +12,6 @@ from pipeline.report.equalisation_figure import describe_cost, draw_equalisation
 from pipeline.report.map_figure import draw_level, level_change
 from pipeline.report.moments_figure import draw_moments
 from pipeline.report.read import StripProducts
-from pipeline.stages.finite import middle
 
 __all__ = ["describe_strip"]
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.finite import middle
+from pipeline.finite import middle
 
 VALUES = st.lists(st.floats(-1e6, 1e6) | st.sampled_from([np.nan, np.inf, -np.inf]), max_size=20)
 
