@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from pipeline.stages.colstats_kernels import LINE_BIN, SUBS, summarise
 from pipeline.stages.overscan import (
@@ -50,8 +51,8 @@ class SummaryOptions:
     """
 
     clip: float = 3.0
-    star: float = 4.0
-    grow: int = 4
+    star: float = 3.5
+    grow: int = 6
     iterations: int = 4
     min_lines: int = 24
     overscan: OverscanOptions = field(default_factory=OverscanOptions)
@@ -72,6 +73,13 @@ class SummaryOptions:
         if self.min_lines < 2:
             msg = f"min_lines must be at least 2, received {self.min_lines}"
             raise ValueError(msg)
+
+    @property
+    def clipped_share(self) -> float:
+        """Share of pixels that is left out of a column of Gaussian noise, without any star."""
+        tail = float(ndtr(-self.star))
+        kept = (1.0 - 2.0 * float(ndtr(-self.clip))) * (1.0 - tail) ** (2 * self.grow)
+        return 1.0 - kept
 
 
 @dataclass(frozen=True)

@@ -129,7 +129,7 @@ def fit_dark(
     *,
     line_periods: Sequence[float],
     n_stage: int,
-    clip: float,
+    clipped: float,
     options: DarkOptions,
 ) -> DarkVector:
     """Bias and dark rate of every column from the shutter-closed strips of a night.
@@ -149,8 +149,8 @@ def fit_dark(
         Seconds, one per strip; the first one is that of ``total``.
     n_stage : int
         Rows that integrate.
-    clip : float
-        Limit with which the summaries were clipped.
+    clipped : float
+        Share of Gaussian pixels that the summaries leave out (``SummaryOptions.clipped_share``).
     options : DarkOptions
         Tuning.
 
@@ -171,7 +171,7 @@ def fit_dark(
     problems: list[str] = []
     closed = []
     for position, summary in enumerate(summaries):
-        signs = find_light(summary, amplifiers, n_stage=n_stage, clip=clip, options=options)
+        signs = find_light(summary, amplifiers, n_stage=n_stage, clipped=clipped, options=options)
         problems += [
             f"closed strip {position + 1} of {len(summaries)} left out: {s}" for s in signs
         ]

@@ -16,6 +16,7 @@ from pipeline.stages.season_compare import (
     compare_arrays,
     fit_robustly,
 )
+from pipeline.stages.season_cut import scatter_within
 from pipeline.stages.season_smooth import combine_smooth
 
 __all__ = ["Interval", "combine_nights", "find_intervals"]
@@ -49,9 +50,10 @@ def find_intervals(
 ) -> tuple[Interval, ...]:
     """Cut a season where the response changes.
 
-    The whole season is split where the nights before and after differ most significantly; both
-    parts are split again, until no split is significant. Every cut is then moved to where it
-    divides its two neighbours best, and dropped if these no longer differ. In seasons of more than
+    Of the places where the nights before and after differ significantly, the whole season is split
+    where the nights scatter least about the means of both parts (`scatter_within`); both parts are
+    split again, until no split is significant. Every cut is then moved to where it divides its two
+    neighbours best, and dropped if these no longer differ. In seasons of more than
     five nights, the smooth differences of consecutive nights say by how much an unchanged response
     seems to move (light that follows the sky), which raises the limit.
 
@@ -94,7 +96,10 @@ def find_intervals(
     def best(first: int, stop: int) -> tuple[int, Difference] | None:
         every = [(cut, compare(first, cut, stop)) for cut in range(first + 1, stop)]
         found = [(cut, d) for cut, d in every if d.changed]
-        return max(found, key=lambda item: item[1].evidence) if found else None
+        if not found:
+            return None
+        scatter = scatter_within(season, first, stop)
+        return min(found, key=lambda item: scatter[item[0] - first - 1])
 
     cuts: list[int] = []
     parts = [(0, total)]

@@ -27,6 +27,7 @@ __all__ = [
     "compare_arrays",
     "compare_groups",
     "fit_robustly",
+    "make_nuisance",
 ]
 
 _F = NDArray[np.float64]
@@ -158,8 +159,6 @@ class Difference:
         Probability, at most, of the strongest local difference anywhere without a change.
     tilt, tilt_err : float
         Relative difference from the middle to the edge of the chip that goes to the sky.
-    evidence : float
-        Sum of squared pulls of what is significant: where to cut is where it is largest.
     ratio : float
         Chi-square of the smooth difference over its median without a change.
     changed : bool
@@ -172,7 +171,6 @@ class Difference:
     local_chance: float
     tilt: float
     tilt_err: float
-    evidence: float
     ratio: float
     changed: bool
 
@@ -237,8 +235,22 @@ class SeasonArrays:
         return value, np.where(total > 0, 1.0 / safe, np.inf), dead
 
 
-def _nuisance(x: _F, light: _F, use: NDArray[np.bool_]) -> _F:
-    """Constant, slope, and independent patterns of additive light, of shape (columns, n)."""
+def make_nuisance(x: _F, light: _F, use: NDArray[np.bool_]) -> _F:
+    """Constant, slope, and independent patterns of additive light: what counts as no change.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n_columns,)
+        -1 to 1 across the chip.
+    light : ndarray of shape (n_nights, n_columns)
+        Patterns of the nights that have such light.
+    use : ndarray of bool of shape (n_columns,)
+        Columns on which the patterns are made independent.
+
+    Returns
+    -------
+    ndarray of shape (n_columns, n)
+    """
     columns = [np.ones_like(x), x]
     if len(light):
         basis = np.stack(columns, axis=1)
@@ -325,7 +337,7 @@ def compare_arrays(
     base = np.maximum(np.abs(a), _ALIVE * np.abs(b))
     use = np.isfinite(va + vb) & (base > 0) & ~(dead_a & dead_b)
     nothing = Difference(
-        np.zeros(n_columns), 0.0, 1.0, (), 1.0, 0.0, np.inf, evidence=0.0, ratio=0.0, changed=False
+        np.zeros(n_columns), 0.0, 1.0, (), 1.0, 0.0, np.inf, ratio=0.0, changed=False
     )  # fmt: skip
     modes = min(options.modes, int(use.sum()) // LEAST_COLUMNS)
     if modes < 1:
@@ -335,7 +347,7 @@ def compare_arrays(
     known_a, known_b = np.where(use, va, 1.0), np.where(use, vb, 1.0)
     variance = (known_a * (b / safe) ** 2 + known_b) / safe**2
     weight = np.where(use, 1.0 / variance, 0.0)
-    free = _nuisance(x, season.light, use)
+    free = make_nuisance(x, season.light, use)
     order = np.arange(2, modes + 2)
     cosines = np.cos(0.5 * np.pi * order * (x[:, None] + 1.0))
     design = np.concatenate([free, cosines], axis=1)
@@ -363,7 +375,6 @@ def compare_arrays(
         shape if smooth else np.zeros(n_columns), rms if smooth else 0.0,
         min(1.0, smooth_chance * n_compared), local, min(1.0, local_chance * n_compared),
         float(fit[1]), tilt_err, ratio=chi2 / typical, changed=bool(smooth or local),
-        evidence=(chi2 if smooth else 0.0) + sum((c.amount / c.error) ** 2 for c in local),
     )  # fmt: skip
 
 

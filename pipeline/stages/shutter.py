@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import erfc
 
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.overscan import QUANTISATION
@@ -65,7 +64,7 @@ def find_light(
     amplifiers: tuple[Amplifier, ...],
     *,
     n_stage: int,
-    clip: float,
+    clipped: float,
     options: DarkOptions,
 ) -> tuple[str, ...]:
     """What speaks against a strip's shutter having been closed.
@@ -81,8 +80,8 @@ def find_light(
         They tile the chip.
     n_stage : int
         Rows that integrate.
-    clip : float
-        Limit with which the summary was clipped (``SummaryOptions.clip``), for the Gaussian tail.
+    clipped : float
+        Share of Gaussian pixels that the summary leaves out (``SummaryOptions.clipped_share``).
     options : DarkOptions
         Limits.
 
@@ -109,11 +108,9 @@ def find_light(
             f"the level of a shutter-closed strip wanders by {wander:.2f} electrons "
             f"(limit {options.trend:g}): light or an unsteady bias"
         )
-    # Fraction outside +-clip of a Gaussian.
-    outside = float(erfc(clip / np.sqrt(2.0)))
     counted = summary.count[use].astype(np.float64) / summary.present[use][:, None]
-    lost = float(np.mean(1.0 - np.median(counted, axis=1))) - outside
-    lost_mean = float(np.mean(1.0 - counted)) - outside
+    lost = float(np.mean(1.0 - np.median(counted, axis=1))) - clipped
+    lost_mean = float(np.mean(1.0 - counted)) - clipped
     if max(lost, lost_mean) > options.clipped_fraction:
         found.append(
             f"{100 * lost_mean:.2f} % of a shutter-closed strip's pixels stand out "

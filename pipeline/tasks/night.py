@@ -135,7 +135,7 @@ def make_dark(
             dark = fit_dark(
                 [summaries[s.name] for s in have], model.amplifiers,
                 line_periods=[s.line_period for s in have], n_stage=model.n_stage,
-                clip=options.summary.clip, options=options.dark,
+                clipped=options.summary.clipped_share, options=options.dark,
             )  # fmt: skip
             return dark.for_period(model.line_period), dark.problems
         except CalibrationError as error:

@@ -154,7 +154,12 @@ def test_bias_and_dark_are_the_weighted_straight_line_of_numpy():
     summary = make_summary(level, np.full(level.shape, NOISE**2))
     options = replace(DarkOptions(), rate_prior=1e6)
     found = fit_dark(
-        [summary], AMPLIFIERS, line_periods=[PERIOD], n_stage=n_stage, clip=3.0, options=options
+        [summary],
+        AMPLIFIERS,
+        line_periods=[PERIOD],
+        n_stage=n_stage,
+        clipped=0.0027,
+        options=options,
     )
     sigma = np.full(n_bins, error)
     for c in range(0, W, 9):

@@ -85,7 +85,7 @@ def draw(rng, *, broken):
     sky = summarise(read_out(rng, rng.poisson(charge), sigma))
     closed = summarise(read_out(rng, rng.poisson(rows * PERIOD * dark), sigma))
     vector = fit_dark(
-        [closed], AMPLIFIERS, line_periods=[PERIOD], n_stage=N_STAGE, clip=3.0,
+        [closed], AMPLIFIERS, line_periods=[PERIOD], n_stage=N_STAGE, clipped=0.0027,
         options=DarkOptions(),
     )  # fmt: skip
     fitted = fit_response(
@@ -141,7 +141,7 @@ def test_bins_that_stars_fill_warn_of_nothing_and_hide_no_trap():
     sky = summarise(read_out(rng, rng.poisson(charge), sigma))
     closed = summarise(read_out(rng, rng.poisson(rows * PERIOD * dark), sigma))
     vector = fit_dark(
-        [closed], AMPLIFIERS, line_periods=[PERIOD], n_stage=N_STAGE, clip=3.0,
+        [closed], AMPLIFIERS, line_periods=[PERIOD], n_stage=N_STAGE, clipped=0.0027,
         options=DarkOptions(),
     )  # fmt: skip
     filled = cover(sky, bins=[6], columns=range(W))

@@ -100,7 +100,8 @@ def test_twilight_does_not_broaden_the_clip():
     pull = (s.level - truth) / s.level_err
     assert pull.std() == pytest.approx(1.0, abs=0.04)
     assert abs(pull.mean()) < 0.06
-    assert np.mean(s.count) / 256 > 0.994
+    # A clean sky loses the tail of its noise, and no more than a third of that again.
+    assert 1.0 - np.mean(s.count) / 256 < 1.33 * OPTIONS.clipped_share
     assert np.mean(s.noise_var / (truth + 36.3)) == pytest.approx(1.0, abs=0.01)
 
 

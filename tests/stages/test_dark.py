@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from pipeline.errors import CalibrationError
 from pipeline.stages.colstats import ColumnSummary
@@ -10,6 +11,7 @@ from pipeline.stages.overscan import OverscanLevels, keep_of_variance
 from pipeline.strip import Amplifier
 
 W, N_STAGE, TAU, CLIP = 512, 1024, 0.053, 3.0
+SHARE = 2.0 * float(ndtr(-CLIP))
 AMPLIFIERS = (
     Amplifier("A", (0, W // 2), (W, W + 16), (0, W // 2), False, 1.8, 6.0, 6e4),
     Amplifier("B", (W // 2, W), (W + 16, W + 32), (W // 2, W), True, 1.8, 6.0, 6e4),
@@ -63,7 +65,7 @@ def draw(seed):
 
 def fit(summaries, **kwargs):
     kwargs = {"line_periods": [TAU] * len(summaries), "n_stage": N_STAGE, **kwargs}
-    return fit_dark(summaries, AMPLIFIERS, clip=CLIP, options=OPTIONS, **kwargs)
+    return fit_dark(summaries, AMPLIFIERS, clipped=SHARE, options=OPTIONS, **kwargs)
 
 
 def test_vectors_errors_and_floor():
@@ -126,7 +128,7 @@ def test_light_in_a_closed_strip_is_found_and_left_out():
     rng, bias, dark = draw(13)
     truth = truth_of(bias, dark, 4096)
     good = make_summary(rng, truth, 4096)
-    kwargs = {"n_stage": N_STAGE, "clip": CLIP, "options": OPTIONS}
+    kwargs = {"n_stage": N_STAGE, "clipped": SHARE, "options": OPTIONS}
     assert find_light(good, AMPLIFIERS, **kwargs) == ()
     ramp = np.linspace(0, 1, len(truth))[:, None]
     wander = make_summary(rng, truth + 6.0 * ramp, 4096)

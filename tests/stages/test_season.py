@@ -177,6 +177,20 @@ def test_two_changes_are_two_changes():
     assert cuts(draw_season(rng, steps)) == [3, 5]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_night_of_little_light_falls_on_its_own_side_of_a_change(seed):
+    """A dark night weighs too little to move a mean: the other side would look as significant."""
+    rng = np.random.default_rng(40 + seed)
+    f = detector(rng)
+    nights = draw_season(rng, [f] * 3 + [f * baffle(0.015) * dust(0.04)] * 3)
+    for dark in (2, 3):
+        faint = nights[dark].response
+        noise = 2e-3 * rng.standard_normal(W)
+        weak = replace(faint, value=faint.value + noise, error=np.hypot(faint.error, 2e-3))
+        season = [*nights[:dark], replace(nights[dark], response=weak), *nights[dark + 1 :]]
+        assert cuts(season) == [3]
+
+
 def test_a_night_that_stands_apart_does_not_part_its_neighbours():
     """Dew on one night: it gets an interval of its own, the others share all their light."""
     rng = np.random.default_rng(10)
