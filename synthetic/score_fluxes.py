@@ -20,7 +20,7 @@ from synthetic.score_rows import (
 from synthetic.score_stars import Stars
 from synthetic.score_world import World
 
-__all__ = ["fit_trend", "score_fluxes", "score_pulls"]
+__all__ = ["fit_trend", "gather_trend", "score_fluxes", "score_pulls"]
 
 FloatArray = NDArray[np.float64]
 
@@ -188,12 +188,45 @@ def _score_steps(figure: str, steps: list[tuple[float, float, float]], n: int, r
     )
 
 
+def gather_trend(
+    world: World, stars: Stars, key: str
+) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """What the trend with column is fitted to.
+
+    Parameters
+    ----------
+    world : World
+        Truth.
+    stars : Stars
+        The joined table.
+    key : str
+        Column of magnitudes.
+
+    Returns
+    -------
+    column, value, error : ndarray of shape (n,)
+        True column, measured less true magnitude without the strip's own constant, which is no
+        trend, and the error with which it is weighted (mmag).
+    target : ndarray of bool of shape (stars,)
+        The stars that should have been measured.
+    """
+    t = stars.truth
+    target = stars.clean & t["clear"] & (t["sn"] > _TREND_SN)
+    values = _MMAG * compute_residual(world, stars, key)
+    for index in range(len(world.science)):
+        own = target & stars.usable & (t["strip"] == index) & np.isfinite(values)
+        if np.any(own):
+            values[t["strip"] == index] -= np.median(values[own])
+    chosen = target & stars.usable & np.isfinite(values)
+    errors = np.hypot(_MMAG * _POGSON / t["sn"][chosen], _TREND_ALLOWANCE)
+    return t["column"][chosen], values[chosen], errors, target
+
+
 def _score_trend(world: World, stars: Stars, key: str) -> list[Row]:
     figure = f"fluxes, trend with column: {key}"
     step_figure = f"fluxes, step at the amplifier boundary: {key}"
     figures = (figure, step_figure)
-    t = stars.truth
-    target = stars.clean & t["clear"] & (t["sn"] > _TREND_SN)
+    column, kept, errors, target = gather_trend(world, stars, key)
     if np.sum(target) < 5 * _MIN_STARS:
         reason = f"only {int(np.sum(target))} clean stars of S/N > {_TREND_SN:g} in clear sky"
         return [
@@ -201,21 +234,12 @@ def _score_trend(world: World, stars: Stars, key: str) -> list[Row]:
             for name in figures
         ]
     reason = stars.describe_lack((key,))
-    values = _MMAG * compute_residual(world, stars, key)
-    # A strip's own constant (zero point) is no trend.
-    for index in range(len(world.science)):
-        own = target & stars.usable & (t["strip"] == index) & np.isfinite(values)
-        if np.any(own):
-            values[t["strip"] == index] -= np.median(values[own])
-    chosen = target & stars.usable & np.isfinite(values)
-    if np.sum(chosen) < 4:
+    if kept.size < 4:
         reason = reason or "no star was measured"
         return [
             judge_absent(name, reason, high=_TREND_LIMIT, strict=True, unit="mmag")
             for name in figures
         ]
-    column, kept = t["column"][chosen], values[chosen]
-    errors = np.hypot(_MMAG * _POGSON / t["sn"][chosen], _TREND_ALLOWANCE)
     n_columns = world.camera.n_columns
     trend = fit_trend(column, kept, errors, n_columns=n_columns, n_sigma=4.0)
     left_over = kept - trend.evaluate(column, n_columns)
@@ -228,7 +252,7 @@ def _score_trend(world: World, stars: Stars, key: str) -> list[Row]:
         trend.extent,
         high=_TREND_LIMIT,
         strict=True,
-        n=int(np.sum(chosen)),
+        n=kept.size,
         unit="mmag",
         error=trend.error,
         notes=[
@@ -237,7 +261,7 @@ def _score_trend(world: World, stars: Stars, key: str) -> list[Row]:
         ],
         failures=[reason],
     )
-    return [row, _score_steps(step_figure, steps, int(np.sum(chosen)), reason)]
+    return [row, _score_steps(step_figure, steps, kept.size, reason)]
 
 
 def score_fluxes(world: World, stars: Stars) -> list[Row]:

@@ -1,0 +1,129 @@
+"""Does memory stay flat and time grow in proportion with a strip's length? And do workers share?
+
+``python -m tests.benchmarks.growth`` from the top of the repository reduces strips of 4096 columns
+and of several lengths with local workers and prints, for each, wall seconds, seconds per thousand
+lines, and the peak memory of a worker and of the main process; then the shortest once more with one
+worker. Kernels are compiled before, on a small night. Longer strips repeat the sky of a short
+simulated one. It takes about as long as the lines it is asked for: plan for half an hour.
+"""
+
+import argparse
+import json
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+
+from tests.benchmarks.__main__ import COLUMNS, MOST_MEMORY, reduce_night
+from tests.benchmarks.long_strip import make_long_night
+
+SPREAD = 0.10  # by which peak memory may differ from that of the shortest strip
+LEAST_SPEEDUP = 1.8  # of two workers over one
+
+Run = dict[str, Any]
+
+
+def run_length(folder: Path, lines: int, workers: list[int]) -> list[Run]:
+    """Reduce a strip of so many lines with each number of workers; nothing is kept."""
+    total = make_long_night(folder, lines)
+    found = []
+    for number in workers:
+        wall, worker, parent = reduce_night(folder, folder / "products", number)
+        shutil.rmtree(folder / "products")
+        found.append(
+            {"lines": total, "workers": number, "wall": wall, "worker": worker, "parent": parent}
+        )
+        print(f"{total} lines, {number} worker(s): {wall:.0f} s", file=sys.stderr, flush=True)
+    shutil.rmtree(folder)
+    return found
+
+
+def judge(runs: list[Run], workers: int) -> list[tuple[str, str, str, bool]]:
+    """Figures with a target: name, value, target, whether it is met."""
+    same = [r for r in runs if r["workers"] == workers]
+    first = same[0]
+    rows = []
+    for run in same[1:]:
+        ratio = run["worker"] / first["worker"]
+        rows.append((
+            f"peak memory of a worker, {run['lines']} lines over {first['lines']}",
+            f"{ratio:.3f}", f"{1 - SPREAD:.2f} to {1 + SPREAD:.2f}", abs(ratio - 1) <= SPREAD,
+        ))  # fmt: skip
+        # What a run needs whatever its length (start, report) makes short ones look slow.
+        pace = (run["wall"] / run["lines"]) / (first["wall"] / first["lines"])
+        rows.append((
+            f"seconds per line, {run['lines']} lines over {first['lines']}", f"{pace:.3f}",
+            f"<= {1 + SPREAD:.2f}", pace <= 1 + SPREAD,
+        ))  # fmt: skip
+    most = max(r["worker"] for r in runs) / 2**30
+    rows.append(
+        ("peak memory of a worker", f"{most:.2f} GiB", f"<= {MOST_MEMORY:g}", most <= MOST_MEMORY)
+    )
+    alone = [r for r in runs if r["workers"] == 1]
+    if alone and workers == 2:
+        gain = alone[0]["wall"] / first["wall"]
+        rows.append((
+            "two workers over one", f"{gain:.2f} x", f">= {LEAST_SPEEDUP:g}", gain >= LEAST_SPEEDUP
+        ))  # fmt: skip
+    return rows
+
+
+def show(runs: list[Run], rows: list[tuple[str, str, str, bool]]) -> None:
+    """Print both tables."""
+    console = Console() if sys.stdout.isatty() else Console(width=120)
+    table = Table(title=f"strips of {COLUMNS} columns, {platform.machine()}")
+    for name in ("lines", "workers", "s", "s per 1000 lines", "worker GiB", "main process GiB"):
+        table.add_column(name, justify="right")
+    for r in runs:
+        table.add_row(
+            str(r["lines"]), str(r["workers"]), f"{r['wall']:.0f}",
+            f"{1000 * r['wall'] / r['lines']:.2f}", f"{r['worker'] / 2**30:.2f}",
+            f"{r['parent'] / 2**30:.2f}",
+        )  # fmt: skip
+    console.print(table)
+    table = Table(title="what it comes to")
+    for name in ("figure", "value", "target", "verdict"):
+        table.add_column(name)
+    for figure, value, target, met in rows:
+        table.add_row(figure, value, target, "ok" if met else "falls short")
+    console.print(table)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Command line; status 1 where a figure falls short."""
+    parser = argparse.ArgumentParser(
+        prog="tests.benchmarks.growth", description=__doc__.split("\n")[0]
+    )
+    parser.add_argument("--lines", type=int, nargs="+", default=[50_000, 100_000, 200_000])
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--json", type=Path, help="file for the numbers")
+    parser.add_argument("--keep", type=Path, help="folder to work in; else a temporary one")
+    asked = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory(prefix="driftloom-growth-") as temporary:
+        folder = asked.keep or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        small = folder / "small"
+        subprocess.run(
+            [sys.executable, "-m", "synthetic", "make", "small", str(small)],
+            check=True, stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        reduce_night(small, small / "products", asked.workers)
+        runs: list[Run] = []
+        for place, lines in enumerate(sorted(asked.lines)):
+            again = [1] if place == 0 and asked.workers != 1 else []
+            runs += run_length(folder / f"strip{lines}", lines, [asked.workers, *again])
+    rows = judge(runs, asked.workers)
+    show(runs, rows)
+    if asked.json:
+        asked.json.write_text(json.dumps(runs, indent=1) + "\n")
+    return 0 if all(met for *_, met in rows) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
