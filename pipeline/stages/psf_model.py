@@ -26,7 +26,7 @@ from pipeline.stages.psf_transforms import (
     round_transform,
     spline_transform,
 )
-from pipeline.stages.spline_kernels import grid_half_size, render_stamp
+from pipeline.stages.spline_kernels import grid_half_size, render_centred, render_stamp
 
 __all__ = [
     "NodeStencil",
@@ -224,6 +224,32 @@ class PsfModel:
         grid = self.blend(line, column, half_size)
         out = np.empty((2 * half_size + 1, 2 * half_size + 1))
         render_stamp(grid, self.oversample, 0.0, 0.0, 0, 0, out)
+        return out
+
+    def kernels(self, lines: ArrayLike, columns: ArrayLike, half_size: int) -> NDArray[np.float32]:
+        """As `kernel`, for many places at once.
+
+        Parameters
+        ----------
+        lines, columns : array_like of shape (n,)
+            Global lines, columns.
+        half_size : int
+            Of the stamps, px; at most that of the model.
+
+        Returns
+        -------
+        ndarray of float32 of shape (n, 2 half_size + 1, 2 half_size + 1)
+        """
+        if not 0 <= half_size <= self.half_size:
+            raise ValueError(
+                f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
+            )
+        s = self.stencil(lines, columns)
+        out = np.empty((s.first_width.size, 2 * half_size + 1, 2 * half_size + 1), np.float32)
+        render_centred(
+            s.nodes, s.first_width, s.width_weights, s.first_column, s.column_weights,
+            self.oversample, out,
+        )  # fmt: skip
         return out
 
     def effective_pixels(self, line: float, column: float) -> float:

@@ -1,6 +1,7 @@
 """The search of one window of the coarse map for straight trails."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -13,6 +14,7 @@ _F = NDArray[np.float64]
 # Middle half of a trail's cells, which the line meets here in the middle, there at the rim: up to
 # half of its height; the rest is for stars on it.
 _UNEVEN = 1.0
+_CANDIDATES = 40  # lines with most votes that are looked at closely
 
 
 @dataclass(frozen=True)
@@ -173,12 +175,10 @@ def search_window(
     # lines. A line at the least angle allowed stays in one column for 1/tan cells.
     limit = int(np.ceil(1.3 / np.tan(np.radians(options.min_angle))))
     hot &= ~_long_runs(hot, limit)
-    angles = _angles(n_rows, n_cells, options.min_angle)
-    cosines, sines = np.cos(angles), np.sin(angles)
-    # rho = row co + cell si runs from -n_rows (co = -1) to n_rows + n_cells.
-    offset = float(n_rows + 1)
+    cosines, sines, rho, chord = _prepare_lines(n_rows, n_cells, options.min_angle)
+    offset, size = -float(rho[0]), rho.size
     found: list[tuple[float, float, float, float, float, float]] = []
-    size = 2 * n_rows + n_cells + 4
+    number = np.maximum(chord, float(options.min_cells))
     for _ in range(options.max_trails):
         rows, cells = np.nonzero(hot)
         if len(rows) < options.min_cells:
@@ -186,16 +186,12 @@ def search_window(
         base = float(np.clip(hot.sum() / max(int(known.sum()), 1), 1e-3, 0.9))
         votes = np.zeros((len(angles), size), dtype=np.int32)
         _vote(rows, cells, cosines, sines, offset, votes)
-        rho = np.arange(size) - offset
-        chord = _chords(cosines, sines, rho, n_rows, n_cells)
-        number = np.maximum(chord, float(options.min_cells))
         score = (votes - base * chord) / np.sqrt(number * base * (1.0 - base))
         score[chord < options.min_cells] = 0.0
         # A line that only crosses part of the window still has many votes in absolute number.
         partial = (votes - base * number) / np.sqrt(number * base * (1.0 - base))
-        order = np.argsort(np.maximum(score, partial), axis=None)[::-1][:40]
         accepted = None
-        for position in order:
+        for position in _strongest(np.maximum(score, partial).ravel(), _CANDIDATES):
             a, b = np.unravel_index(position, score.shape)
             accepted = _verify(
                 hot, value, float(cosines[a]), float(sines[a]), float(rho[b]), base, options
@@ -207,6 +203,32 @@ def search_window(
         found.append(accepted)
         _erase(hot, accepted)
     return found
+
+
+@lru_cache(maxsize=1)
+def _prepare_lines(n_rows: int, n_cells: int, min_angle: float) -> tuple[_F, _F, _F, _F]:
+    """Lines of the transform: cosines and sines, distances, lengths; windows of a strip share them.
+
+    rho = row co + cell si runs from -n_rows (co = -1) to n_rows + n_cells.
+    """
+    angles = _angles(n_rows, n_cells, min_angle)
+    cosines, sines = np.cos(angles), np.sin(angles)
+    rho: _F = np.arange(2 * n_rows + n_cells + 4, dtype=np.float64) - float(n_rows + 1)
+    chord = _chords(cosines, sines, rho, n_rows, n_cells)
+    for array in (cosines, sines, rho, chord):
+        array.flags.writeable = False
+    return cosines, sines, rho, chord
+
+
+def _strongest(values: _F, most: int) -> NDArray[np.intp]:
+    """Places of the largest values, in falling order; of equal ones the first in place first."""
+    if values.size > most:
+        # All that reach the least of them, so that equal values are not chosen by chance.
+        least = np.partition(values, values.size - most)[values.size - most]
+        places = np.flatnonzero(values >= least)
+    else:
+        places = np.arange(values.size)
+    return np.asarray(places[np.argsort(-values[places], kind="stable")][:most])
 
 
 def _chords(cosines: _F, sines: _F, rho: _F, n_rows: int, n_cells: int) -> _F:

@@ -242,10 +242,7 @@ def _share_in_ellipses(
     parts = [np.empty(0)]
     for first in range(0, lines.size, _BATCH):
         batch = slice(first, first + _BATCH)
-        stars = [
-            psf.kernel(float(l), float(c), psf.half_size)
-            for l, c in zip(lines[batch], columns[batch], strict=True)
-        ]
+        stars = psf.kernels(lines[batch], columns[batch], psf.half_size)
         parts.append(
             light_share(stars, semi_major[batch], semi_minor[batch], position_angle[batch])
         )
@@ -281,9 +278,7 @@ def share_in_aperture(
     rows = np.arange(row.min(), row.max() + 2)
     nodes = np.linspace(0, n_columns - 1, max(2, n_columns // _SHARE_COLUMNS + 1))
     at_l, at_c = (a.ravel() for a in np.meshgrid(rows * _SHARE_LINES, nodes, indexing="ij"))
-    stars = np.stack(
-        [psf.kernel(float(l), float(c), psf.half_size) for l, c in zip(at_l, at_c, strict=True)]
-    )
+    stars = psf.kernels(at_l, at_c, psf.half_size)
     cut = stack_cutouts(stars, 0.0, d_line=0.0, d_column=0.0)
     # A kernel has unit sum; what lies beyond it belongs to the star all the same, but is far
     # below a thousandth.
