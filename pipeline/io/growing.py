@@ -29,8 +29,9 @@ class FoundStrip:
         Only lines that are there.
     promised : int
         Lines that the headers of its files promise.
-    timeless : bool
-        Its headers tell no start time, or no line period: dates and times of day are unknown.
+    timeless : str
+        What its headers lack where they tell no start time or no line period; dates and times of
+        day are unknown then.
     others : tuple of str
         Other strips of the folder.
     rejected : tuple of str
@@ -39,7 +40,7 @@ class FoundStrip:
 
     strip: Strip
     promised: int
-    timeless: bool
+    timeless: str
     others: tuple[str, ...]
     rejected: tuple[str, ...]
 
@@ -102,9 +103,10 @@ class StripFinder:
             for path, error in refused:
                 if str(path.resolve()) == wanted:
                     raise error
-        config, no_time = self._config, False
+        config, no_time = self._config, ""
         if any(f.path == wanted for f in timeless) or (timeless and not facts):
-            config, facts, no_time = *_without_times(config, timeless), True
+            no_time = self._blame(timeless[0])
+            config, facts = _without_times(config, timeless)
         strips, left_out = join_segments(facts, config)
         rejected = [*(str(error) for _, error in refused), *(reason for _, reason in left_out)]
         strip = self._choose(strips, wanted, rejected, refused)
@@ -145,6 +147,14 @@ class StripFinder:
             found = error
         self._facts[path] = (stamp, found)
         return found
+
+    def _blame(self, fact: SegmentFacts) -> str:
+        """What is wrong with the times of a file."""
+        try:
+            read_facts(Path(fact.path), self._config, whole=False)
+        except RawError as error:
+            return str(error)
+        return f"{fact.name}: its times cannot be used"
 
     def _choose(
         self,

@@ -126,9 +126,9 @@ def read_facts(
             "check raw.line_axis and camera.amplifier",
         )
     if timeless:
-        clock = _Words(path.name, layout, config)
-        period, time = clock.line_period(), clock.start_time()
-        period, time = (0.0, 0.0) if clock.blamed else (period, time)
+        pace, clock = (_Words(path.name, layout, config) for _ in range(2))
+        period, time = pace.line_period(), clock.start_time()
+        period, time = 0.0 if pace.blamed else period, 0.0 if clock.blamed else time
     else:
         period, time = reader.line_period(), reader.start_time()
     shutter_open = reader.shutter_open()

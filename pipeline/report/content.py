@@ -14,11 +14,12 @@ Cell = float | int | str | None
 
 @dataclass(frozen=True)
 class Column:
-    """Head of a column: its name, unit and the decimals shown."""
+    """Head of a column: its name, unit and the decimals shown; or words, set to the left."""
 
     name: str
     unit: str = ""
     digits: int = 0
+    words: bool = False
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ __all__ = ["draw_course", "draw_preview", "draw_response", "draw_shares", "fold_
 _ROW = 900  # cells side by side, at most
 _NO_DATA = "#3b4a6b"
 _WIDTH = 7.6  # inch
+_LEAST = 0.05  # mag; axis of the dimming
 
 
 def fold_rows(preview: Preview) -> list[tuple[int, int]]:
@@ -136,7 +137,8 @@ def draw_course(glance: Glance) -> Figure:
         if axes[1].get_legend_handles_labels()[0]:
             axes[1].legend(fontsize=8, ncols=3, loc="best")
         _dots(axes[2], x, b["dimming"], b["dimming_err"], PALETTE[1], "dimming")
-        axes[2].invert_yaxis()
+        low, high = axes[2].get_ylim()
+        axes[2].set_ylim(max(high, _LEAST), min(low, -_LEAST))  # downwards; noise is not blown up
         axes[2].set_ylabel("dimming\n[mag]")
         counts = b["n_stars"]
         _dots(axes[3], x, counts, np.sqrt(np.nan_to_num(counts)), PALETTE[4], "stars")
@@ -168,7 +170,8 @@ def draw_shares(glance: Glance) -> Figure:
         for ax, name, colour in zip(axes, ("saturated", "masked"), PALETTE[1::-1], strict=True):
             _dots(ax, b["minutes"], 100.0 * b[name], None, colour, name)
             ax.set_ylabel(f"{name}\n[% of pixels]")
-            ax.set_ylim(bottom=0)
+            most = float(np.nanmax(np.append(100.0 * b[name], 0.0)))
+            ax.set_ylim(0, max(1.15 * most, 0.01))
         axes[0].set_title("Pixels that cannot be used")
         axes[1].set_xlabel("minutes since the first line")
         fig.align_ylabels(axes)

@@ -118,21 +118,23 @@ def _overview(glance: Glance) -> Section:
     section = Section("overview", "At a glance")
     rows: list[list[float | str | None]] = []
     for r in glance.readings:
+        if not np.isfinite(r.value):
+            continue  # in the table below, with the reason
         # Decimals differ from row to row, so the cells are words; the numbers are in the JSON.
-        value = f"{r.value:.{r.digits}f}" if np.isfinite(r.value) else None
+        value = f"{r.value:.{r.digits}f}"
         error = f"{r.error:.{r.digits}f}" if np.isfinite(r.error) else None
         if error is not None and not float(error):
             error = f"{r.error:.1g}"
-        rows.append([r.name, value, error, r.unit, r.remark])
+        rows.append([r.name, value, r.unit, error, r.remark])
     section.tables.append(
         Grid(
             "What was measured",
             [
                 Column("quantity"),
                 Column("value"),
+                Column("unit", words=True),
                 Column("error"),
-                Column("unit"),
-                Column("remark"),
+                Column("remark", words=True),
             ],
             rows,
         )
@@ -140,7 +142,7 @@ def _overview(glance: Glance) -> Section:
     section.notes += list(glance.advice)
     if glance.missing:
         section.tables.append(
-            Grid("What could not be measured", [Column("quantity"), Column("why")],
+            Grid("What could not be measured", [Column("quantity"), Column("why", words=True)],
                  [[m.what, m.why] for m in glance.missing])
         )  # fmt: skip
     return section
@@ -245,11 +247,15 @@ def _course(glance: Glance) -> Section:
     return section
 
 
+def _reason(glance: Glance, what: str) -> str:
+    return next((m.why for m in glance.missing if what in m.what), "nothing to measure")
+
+
 def _moments(glance: Glance) -> Section:
     section = Section("moments", "Shape of stars against column")
     moments = glance.moments
     if not moments:
-        why = next((m.why for m in glance.missing if m.what.startswith("second")), "no stars")
+        why = _reason(glance, "second moments")
         section.notes.append(f"Not measured: {why}.")
         return section
     check = moments.get("check")
@@ -279,7 +285,7 @@ def _moments(glance: Glance) -> Section:
 def _response(glance: Glance) -> Section:
     section = Section("response", "Response against column")
     if not glance.response:
-        why = next((m.why for m in glance.missing if m.what.startswith("response")), "no sky")
+        why = _reason(glance, "response")
         section.notes.append(f"Not measured: {why}.")
         return section
     ratio, error, bad = (glance.response[k] for k in ("ratio", "error", "bad"))

@@ -50,9 +50,10 @@ class BlockLook:
         Electrons above the sky.
     noise : float
         Standard deviation of a typical pixel, electrons.
-    saturated, masked : float
-        Share of the pixels with data at saturation, and of all pixels in lost lines or in dead or
-        noisy columns.
+    saturated : float
+        Share of the pixels with data that are at saturation.
+    bad : ndarray of bool of shape (n_columns,)
+        Columns without noise, or noisier than most.
     n_lost : int
         Lines without data.
     """
@@ -65,8 +66,13 @@ class BlockLook:
     stamps: NDArray[np.float32]
     noise: float
     saturated: float
-    masked: float
+    bad: NDArray[np.bool_]
     n_lost: int
+
+    def masked(self, bad: NDArray[np.bool_]) -> float:
+        """Share of the pixels in lost lines or bad columns, those of `bad` among them."""
+        present = 1.0 - self.n_lost / (self.stop - self.start)
+        return 1.0 - present * (1.0 - float(np.mean(self.bad | bad)))
 
     @property
     def level(self) -> NDArray[np.float64]:
@@ -187,8 +193,11 @@ def look_at_block(config: Config, options: StageOptions, strip: Strip, start: in
     if not strip.shutter_open:
         low = start
     raw, missing = read_lines(strip, config.raw, low, high, growing=True)
+    missing |= raw.min(axis=1) == raw.max(axis=1)  # lines that were filled in, not read out
     found = summarise_raw(options, strip, raw, missing, low, start, stop)
-    summary, stars = found.summary, found.stars or concatenate_bright_stars([])
+    summary, stars = found.summary, found.stars
+    if stars is None or 2 * found.n_lost > stop - start:
+        stars = concatenate_bright_stars([])  # half a block tells too little of its own level
     inner = slice(start - low, stop - low)
     index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
@@ -202,15 +211,16 @@ def look_at_block(config: Config, options: StageOptions, strip: Strip, start: in
     known = np.isfinite(noise) & (noise > 0)
     typical = float(np.median(noise[known])) if known.any() else np.nan
     bad = ~known | (noise > _NOISY * typical)
-    present = float(np.mean(there))
-    masked = 1.0 - present * (1.0 - float(np.mean(bad)))
     gains = np.array([a.gain for a in strip.amplifiers], dtype=np.float32)[amps]
-    zero = np.nanmedian(np.nan_to_num(summary.overscan.level), axis=0)[amps].astype(np.float32)
+    overscan = summary.overscan.level
+    known = np.isfinite(overscan).all(axis=1)
+    middle = np.median(overscan[known], axis=0) if known.any() else np.zeros(overscan.shape[1])
+    zero = middle[amps].astype(np.float32)
     stamped, stamps = _cut_stamps(
         raw, index, (zero, gains, np.nan_to_num(summary.level[0])), stars, low, saturated, missing
     )
     return BlockLook(
-        start, stop, summary, stars, stamped, stamps, typical, share, masked,
+        start, stop, summary, stars, stamped, stamps, typical, share, bad,
         int(np.count_nonzero(~there)),
     )  # fmt: skip
 
@@ -301,7 +311,7 @@ class PreviewMaker:
             if high > low:
                 zero = np.median(raw[:, :, low:high], axis=(1, 2)).astype(np.float32)[:, None, None]
             image[:, :, first:stop] = (raw[:, :, index[first:stop]] - zero) * amplifier.gain
-        known &= np.isfinite(image).all(axis=(1, 2))
+        known &= np.isfinite(image).all(axis=(1, 2)) & (raw.min((1, 2)) < raw.max((1, 2)))
         return bin_columns(image, known, self.step)
 
 

@@ -11,7 +11,7 @@ from pipeline.config import Config
 from pipeline.errors import DriftloomError, SolutionError
 from pipeline.geometry.fit import FitResult
 from pipeline.geometry.match import References
-from pipeline.glance import Glance, Missing, Reading, Trend
+from pipeline.glance import Glance, Missing, Trend
 from pipeline.io.growing import FoundStrip
 from pipeline.io.reference import ReferenceCatalogue, read_reference
 from pipeline.stages.glance import (
@@ -35,6 +35,7 @@ from pipeline.tasks.glance_geometry import (
     measure_zero_point,
     model_spread,
 )
+from pipeline.tasks.glance_readings import SATURATED, Measured, Teller, read_numbers
 from pipeline.tasks.options import StageOptions
 
 __all__ = ["Reference", "describe_strip", "load_reference"]
@@ -42,7 +43,6 @@ __all__ = ["Reference", "describe_strip", "load_reference"]
 _SHARP = 30.0  # signal-to-noise ratio of stars that give shapes, where there are enough
 _ENOUGH = 20
 _FEWEST = 8  # stars that are matched with a catalogue
-_SATURATED = 0.02  # share of saturated pixels that makes a block's sky a lower limit
 _FULL = 0.9  # of saturation: the response is not read from a sky above
 
 
@@ -86,23 +86,6 @@ def load_reference(config: Config, strip: Strip) -> Reference:
     return Reference(catalogue, stars, f"{config.reference.path}, {len(catalogue)} stars")
 
 
-class _Teller:
-    """Collects readings, what is missing, and notes."""
-
-    def __init__(self) -> None:
-        self.readings: list[Reading] = []
-        self.missing: list[Missing] = []
-        self.notes: list[str] = []
-
-    def read(
-        self, name: str, value: float, error: float, unit: str, digits: int, remark: str = ""
-    ) -> None:
-        """Add a number; one that is NaN is missing, for the reason in the remark."""
-        self.readings.append(Reading(name, value, error, unit, digits, remark))
-        if not np.isfinite(value):
-            self.missing.append(Missing(name, remark))
-
-
 def _block_rows(
     strip: Strip, looks: Sequence[BlockLook], vectors: GlanceVectors | None
 ) -> dict[str, NDArray[Any]]:
@@ -118,9 +101,6 @@ def _block_rows(
             sharp = look.stars
         shape = describe_shape(sharp.var_ll, sharp.var_lc, sharp.var_cc)
         line = 0.5 * (look.start + look.stop - 1)
-        masked = look.masked
-        if vectors is not None:
-            masked = 1.0 - (1.0 - masked) * (1.0 - float(np.mean(vectors.mask)))
         open_ = strip.shutter_open and look.stop > strip.n_stage
         row = {
             "line": line, "minutes": line * strip.line_period / 60.0, "sky": sky,
@@ -128,7 +108,7 @@ def _block_rows(
             "fwhm": shape["fwhm"][0], "fwhm_err": shape["fwhm"][1],
             "elongation": shape["elongation"][0], "elongation_err": shape["elongation"][1],
             "n_stars": float(len(look.stars)) if open_ else np.nan,
-            "saturated": look.saturated, "masked": masked, "lost": float(look.n_lost),
+            "saturated": look.saturated, "lost": float(look.n_lost),
         }  # fmt: skip
         for name, value in row.items():
             rows.setdefault(name, []).append(value)
@@ -143,7 +123,7 @@ def _why_no_stars(strip: Strip, looks: Sequence[BlockLook], blocks: dict[str, An
             f"the strip has {strip.n_lines} lines, fewer than the {strip.n_stage} rows that "
             "integrate: its stars crossed only part of the chip"
         )
-    if float(np.median(blocks["saturated"])) > _SATURATED:
+    if float(np.median(blocks["saturated"])) > SATURATED:
         return "the sky saturates the chip: twilight, moon or a lamp"
     n = sum(len(look.stars) for look in looks)
     return (
@@ -154,7 +134,7 @@ def _why_no_stars(strip: Strip, looks: Sequence[BlockLook], blocks: dict[str, An
 
 def _dimming(
     options: StageOptions, strip: Strip, looks: Sequence[BlockLook], stars: StarLook | None,
-    result: FitResult | None, reference: Reference, blocks: dict[str, NDArray[Any]], tell: _Teller,
+    result: FitResult | None, reference: Reference, blocks: dict[str, NDArray[Any]], tell: Teller,
 ) -> tuple[str, ZeroPointCurve | None]:  # fmt: skip
     """Fill ``dimming``; say what it compares."""
     curve = None
@@ -178,14 +158,12 @@ def _dimming(
 
 
 def _response(
-    strip: Strip, looks: Sequence[BlockLook], vectors: GlanceVectors | None, tell: _Teller
+    strip: Strip, looks: Sequence[BlockLook], vectors: GlanceVectors | None, tell: Teller
 ) -> dict[str, NDArray[Any]]:
     full = {a.chip: (a.saturation, a.gain) for a in strip.amplifiers}
     limit = _FULL * min(s * g for s, g in full.values())
     whole = [a for a in looks if a.stop > strip.n_stage or strip.n_lines <= strip.n_stage]
-    good = (
-        [a for a in whole if 0 < np.nanmedian(np.append(a.level, np.nan)) < limit] if whole else []
-    )
+    good = [look for look in whole if 0 < robust_mean(look.level)[0] < limit]
     if not strip.shutter_open or not good:
         why = "the shutter was closed" if not strip.shutter_open else "no block has a usable sky"
         tell.missing.append(Missing("response against column", why))
@@ -231,7 +209,7 @@ def describe_strip(
     Glance
         Without preview.
     """
-    strip, tell = found.strip, _Teller()
+    strip, tell = found.strip, Teller()
     blocks = _block_rows(strip, looks, vectors)
     stars = join_stars(looks)
     scale = config.camera.pixel_scale
@@ -239,7 +217,7 @@ def describe_strip(
     result, no_geometry = None, no_stars
     if len(stars) >= _FEWEST:
         if found.timeless:
-            no_geometry = "the headers do not tell when the strip was taken"
+            no_geometry = f"without date and time no sky is known: {found.timeless}"
         elif reference.stars is None:
             no_geometry = f"no reference catalogue: {reference.text}"
         else:
@@ -268,11 +246,18 @@ def describe_strip(
         blocks[name] = blocks[name] * scale
     dimming_of, curve = _dimming(options, strip, looks, star_look, result, reference, blocks, tell)
     response = _response(strip, looks, vectors, tell)
+    bad = response["bad"] if response else np.zeros(strip.n_columns, dtype=bool)
+    if vectors is not None:
+        bad = bad | vectors.mask
+    blocks["masked"] = np.array([look.masked(bad) for look in looks])
     focus = None
     line = fit_trend(blocks["minutes"] / 60.0, blocks["seeing"], blocks["seeing_err"])
     if line is not None:
         focus = Trend(*line)
-    _read(tell, strip, blocks, focus, curve, result, no_stars, no_geometry, scale, dimming_of)
+    read_numbers(
+        tell, strip, Measured(blocks, focus, curve, result, dimming_of),
+        no_stars=no_stars, no_geometry=no_geometry, pixel_scale=scale,
+    )  # fmt: skip
     tell.notes += [f"{text}" for text in strip.problems]
     if not found.timeless and (doubt := check_line_period(config, strip)):
         tell.notes.append(f"Doubtful: {doubt}")
@@ -286,9 +271,10 @@ def describe_strip(
         )
     if found.timeless:
         tell.missing.append(
-            Missing("date and time", "the headers hold no start time or no line period that can "
-                    "be read; minutes count from the first line"
-                    f", {strip.line_period:.6g} s a line")
+            Missing(
+                "date and time", f"{found.timeless}; minutes count from the first line, "
+                f"{strip.line_period:.6g} s a line",
+            )
         )  # fmt: skip
     advice: tuple[str, ...] = ()
     if result is not None:
@@ -306,7 +292,7 @@ def describe_strip(
         pixel_scale=scale, n_read=sum(a.stop - a.start for a in looks), calibration=vectors_text,
         reference=reference.text, readings=tuple(tell.readings), blocks=blocks,
         dimming_of=dimming_of, preview=None, response=response, moments=moments,
-        advice=advice, focus=focus, missing=tuple(tell.missing), notes=tuple(tell.notes),
+        advice=advice, focus=focus, missing=tell.grouped(), notes=tuple(tell.notes),
     )  # fmt: skip
 
 
@@ -314,69 +300,3 @@ def _iso(mjd: float) -> str:
     day = int(np.floor(mjd))
     instant = np.datetime64("1858-11-17", "s") + np.timedelta64(day, "D")
     return str(instant + np.timedelta64(round((mjd - day) * 86400), "s"))
-
-
-def _read(
-    tell: _Teller, strip: Strip, blocks: dict[str, NDArray[Any]], focus: Trend | None,
-    curve: ZeroPointCurve | None, result: FitResult | None, no_stars: str, no_geometry: str,
-    scale: float, dimming_of: str,
-) -> None:  # fmt: skip
-    """The numbers that come first."""
-
-    def typical(name: str) -> tuple[float, float]:
-        return robust_mean(blocks[name])
-
-    sky = typical("sky")
-    remark = "lower limit: saturated" if np.median(blocks["saturated"]) > _SATURATED else ""
-    if strip.n_lines <= strip.n_stage:
-        remark = "of lines that did not integrate on all rows"
-    if not np.isfinite(sky[0]):
-        remark = "no line with data"
-    tell.read("sky", *sky, "electron/px", 1, remark)
-    if curve is not None:
-        bright = curve.clear_level - 2.5 * float(np.log10(max(sky[0], 1e-9) / scale**2))
-        tell.read("sky brightness", bright, np.nan, "mag/arcsec²", 2)
-    remark = "" if np.isfinite(typical("fwhm")[0]) else no_stars
-    tell.read("FWHM of stars", *typical("fwhm"), "arcsec", 2, remark)
-    tell.read("seeing", *typical("seeing"), "arcsec", 2,
-              "smear, clocking and pixel taken off" if result is not None else
-              ("clocking and pixel taken off, sharper axis" if np.isfinite(typical("seeing")[0])
-               else no_stars))  # fmt: skip
-    tell.read("elongation", *typical("elongation"), "", 3, remark)
-    tell.read("bright stars a block", *typical("n_stars"), "", 0, remark)
-    worst = blocks["dimming"]
-    known = np.isfinite(worst)
-    if known.any():
-        at = int(np.nanargmax(worst))
-        tell.read("most dimming", float(worst[at]), float(blocks["dimming_err"][at]), "mag", 3,
-                  f"{dimming_of}, at {blocks['minutes'][at]:.1f} min")  # fmt: skip
-    else:
-        tell.read("most dimming", np.nan, np.nan, "mag", 3, no_stars)
-    if curve is not None:
-        tell.read(
-            "zero point, clear", curve.clear_level, np.nan, "mag", 3, f"{curve.n_stars} stars"
-        )
-    tell.read("saturated pixels", 100 * float(np.nanmean(blocks["saturated"])), np.nan, "%", 4)
-    tell.read("masked pixels", 100 * float(np.nanmean(blocks["masked"])), np.nan, "%", 2,
-              "lost lines, dead and noisy columns")  # fmt: skip
-    if focus is not None:
-        tell.read("focus trend", focus.slope, focus.error, "arcsec/h", 3,
-                  f"seeing against time, {focus.n} blocks")  # fmt: skip
-    else:
-        reason = "fewer than four blocks with stars" if np.isfinite(sky[0]) else no_stars
-        tell.read("focus trend", np.nan, np.nan, "arcsec/h", 3, reason)
-    if result is None:
-        tell.read("line period, advised", np.nan, np.nan, "s", 7, no_geometry)
-        tell.read("rotation of the camera", np.nan, np.nan, "deg", 4, no_geometry)
-        return
-    a = result.advice
-    tell.read("line period, advised", a.line_period.value, a.line_period.error, "s", 7,
-              f"{100 * a.line_period_change.value:+.4f} % from now")  # fmt: skip
-    tell.read("rotation of the camera", a.rotation_deg.value, a.rotation_deg.error, "deg", 4)
-    tell.read("smear along now", a.smear_line_now, np.nan, "px rms", 3,
-              f"{a.smear_line_new:.3f} px with all settings changed")  # fmt: skip
-    tell.read("smear across now", a.smear_column_now, np.nan, "px rms", 3,
-              f"{a.smear_column_new:.3f} px with all settings changed")  # fmt: skip
-    tell.read("residual, line", result.rms_line, np.nan, "px rms", 3,
-              f"{result.n_used} stars matched")  # fmt: skip
-    tell.read("residual, column", result.rms_column, np.nan, "px rms", 3)
