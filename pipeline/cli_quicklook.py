@@ -114,7 +114,7 @@ def _line(glance: Glance) -> str:
 def _print(console: Console, complaints: Console, glance: Glance, page: Path) -> None:
     console.print(
         f"Strip {glance.name}, filter {glance.filter or '-'}: {glance.state}; "
-        f"{glance.n_read} lines read, {glance.seconds:.1f} s.",
+        f"{glance.n_read} of them read, {glance.seconds:.1f} s.",
         highlight=False, markup=False, soft_wrap=True,
     )  # fmt: skip
     table = Table(box=None, pad_edge=False)

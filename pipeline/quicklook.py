@@ -5,6 +5,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.config import LINE_BIN, Config
 from pipeline.errors import DriftloomError, RawError, Stopped, UnfinishedError
 from pipeline.glance import Glance, Preview
@@ -42,7 +44,6 @@ class _Looker:
         self.path, self.products, self.blocks = path, vectors, blocks
         self.looks: dict[int, BlockLook] = {}
         self.preview = PreviewMaker(config)
-        self.n_looked = 0
         self.reference: Reference | None = None
         self.vectors: GlanceVectors | None = None
         self.vectors_text = ""
@@ -75,7 +76,6 @@ class _Looker:
             stop = min(start + LINE_BIN, strip.n_lines)
             if known is None or known.stop != stop:
                 known = look_at_block(self.config, self.options, strip, start)
-                self.n_looked += stop - start
             looks[start] = known
         self.looks = looks
         self.preview.update(strip)
@@ -85,9 +85,19 @@ class _Looker:
         )  # fmt: skip
         preview = Preview(self.preview.cells, self.preview.step, self.preview.group)
         return replace(
-            glance, preview=preview, n_read=self.n_looked + self.preview.n_read,
+            glance, preview=preview, n_read=self._count_read(strip.n_lines),
             seconds=time.perf_counter() - begin,
         )  # fmt: skip
+
+    def _count_read(self, n_lines: int) -> int:
+        """Lines of blocks and preview, none twice."""
+        read = np.zeros(n_lines, dtype=bool)
+        step = self.preview.step
+        for start in range(0, len(self.preview.cells) * step, step):
+            read[start : start + self.preview.group] = True
+        for look in self.looks.values():
+            read[look.start : look.stop] = True
+        return int(np.count_nonzero(read))
 
     def _load_vectors(self, found: FoundStrip) -> None:
         if self.products is None:

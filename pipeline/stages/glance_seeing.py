@@ -14,10 +14,10 @@ __all__ = ["CoreTable", "tabulate_cores"]
 
 FloatArray = NDArray[np.float64]
 
-_WIDTHS = 12
+_WIDTHS = 10
 _RANGE = (0.45, 2.6)  # of the first guess
-_COLUMNS = 9
-_OFFSETS = ((0.0, 0.0), (0.25, 0.25), (-0.25, 0.4), (0.4, -0.4))  # px within a pixel
+_COLUMNS = 7
+_OFFSETS = tuple((a / 3, b / 3) for a in (-1, 0, 1) for b in (-1, 0, 1))  # px within a pixel
 
 
 class CoreTable:
@@ -89,4 +89,7 @@ def tabulate_cores(model: PsfModel, *, guess: float, n_columns: int) -> CoreTabl
             known = [(f[3], f[5]) for f in fits if f is not None]
             if known:
                 variance[w, c] = np.mean(known, axis=0)
+    # A core of a few pixels is no paraboloid any more: below there, widths tell nothing.
+    for w in range(widths.size - 2, -1, -1):
+        variance[w][~(variance[w] < variance[w + 1])] = np.nan
     return CoreTable(widths, columns, variance)

@@ -240,6 +240,9 @@ def _cut_stamps(
     stamps: list[NDArray[np.float32]] = []
     if len(stars):
         zero, gain, level = scale
+        # The level is that of the whole block; twilight and clouds change from line to line.
+        image = (raw[:, index].astype(np.float32) - zero) * gain - level
+        image -= np.median(image, axis=1, keepdims=True)
         places = np.stack([stars.line, stars.column], axis=1)
         near = cKDTree(places).query_ball_point(places, _APART, return_length=True)
         for i in np.argsort(-stars.snr, kind="stable"):
@@ -250,9 +253,8 @@ def _cut_stamps(
             inside = inside and across.start >= 0 and across.stop <= index.size
             if near[i] > 1 or not inside or saturated[rows, across].any() or missing[rows].any():
                 continue
-            stamp = raw[rows][:, index[across]].astype(np.float32)
             chosen.append(int(i))
-            stamps.append((stamp - zero[across]) * gain[across] - level[across])
+            stamps.append(image[rows, across])
             if len(chosen) == _STAMPS:
                 break
     which = np.array(chosen, dtype=np.int64)
@@ -272,7 +274,6 @@ class PreviewMaker:
         self._raw = config.raw
         self.step = 1
         self.group = 1
-        self.n_read = 0
         self.cells = np.empty((0, 0), dtype=np.float32)
 
     def update(self, strip: Strip) -> None:
@@ -301,7 +302,6 @@ class PreviewMaker:
 
     def _read(self, strip: Strip, starts: NDArray[np.int64]) -> NDArray[np.float32]:
         raw, known = read_groups(strip, self._raw, starts, self.group)
-        self.n_read += int(np.count_nonzero(known)) * self.group
         index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
         image = np.empty((starts.size, self.group, strip.n_columns), dtype=np.float32)
         for amplifier in strip.amplifiers:
