@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 from astropy.stats import SigmaClip
 from photutils.aperture import ApertureStats, CircularAperture
-from photutils.background import MedianBackground
+from photutils.background import MeanBackground
 from photutils.detection import find_peaks
 from photutils.psf import fit_fwhm
 
@@ -135,7 +135,7 @@ def blocks(small, config):
 
 def test_sky_is_that_of_photutils(blocks):
     for look, image in blocks:
-        theirs = MedianBackground(sigma_clip=SigmaClip(3.0))(image)
+        theirs = MeanBackground(sigma_clip=SigmaClip(3.0))(image)
         assert robust_mean(look.level)[0] == pytest.approx(theirs, rel=0.01)
 
 
