@@ -303,3 +303,12 @@ def test_the_command_prints_a_summary_and_the_place_of_the_page(small, tmp_path)
     assert "Set the line period to" in done.output
     assert (tmp_path / "index.html").exists()
     assert not list(Path(tmp_path).glob("*.partial"))
+
+
+def test_the_measure_of_speed_finds_truth_beside_what_was_found(glance, small, measuring):
+    speed = measuring("quicklook_speed")
+    rows = speed.compare(small, STRIP, glance[1].parent, lengthened=False)
+    assert len(rows) == 4
+    for what, value, error, true, unit in rows:
+        assert abs(value - true) < max(4 * error, 0.05 * abs(true)), what
+        assert unit
