@@ -88,9 +88,9 @@ def register(app: typer.Typer, console: Console, complaints: Console) -> None:
 
 
 def _status(glance: Glance) -> int:
-    """0, or 1 where lines could not be read or no star was measured."""
+    """0, or 1 where lines could not be read or an open strip shows no star."""
     lost = float(np.sum(glance.blocks["lost"]))
-    blind = not np.isfinite(glance.blocks["fwhm"]).any()
+    blind = glance.shutter_open and not np.isfinite(glance.blocks["fwhm"]).any()
     return 1 if lost or blind else 0
 
 

@@ -82,6 +82,7 @@ class Glance:
     ----------
     name, night, chip, filter : str
         Of the strip.
+    shutter_open : bool
     state : str
         Whole, or how far it is written.
     start : str
@@ -121,6 +122,7 @@ class Glance:
     night: str
     chip: str
     filter: str
+    shutter_open: bool
     state: str
     start: str
     n_lines: int

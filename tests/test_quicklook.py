@@ -2,14 +2,17 @@
 
 import json
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
+import astropy.units as u
 import html5lib
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from astropy.io import fits
 from astropy.stats import SigmaClip
+from astropy.time import Time
 from photutils.aperture import ApertureStats, CircularAperture
 from photutils.background import MeanBackground
 from photutils.detection import find_peaks
@@ -23,7 +26,7 @@ from pipeline.io.raw_read import read_lines
 from pipeline.quicklook import take_quicklook
 from pipeline.stages.glance import describe_shape, robust_mean
 from pipeline.strip import index_raw_columns
-from pipeline.tasks.glance import HALF_SIZE, choose_blocks, look_at_block
+from pipeline.tasks.glance import HALF_SIZE, PreviewMaker, choose_blocks, look_at_block
 from pipeline.tasks.glance_geometry import measure_fluxes
 from pipeline.tasks.options import make_options
 
@@ -200,6 +203,50 @@ def test_counts_are_those_of_photutils_but_for_what_is_no_star(blocks):
     assert n_ours > 40
     assert n_alone == 0
     assert n_ours == pytest.approx(n_theirs, rel=0.05)
+
+
+# -- the picture of the whole strip ----------------------------------------------------------
+
+
+def test_the_picture_holds_means_of_lines_that_were_read_across_files_and_growth(
+    small, config, tmp_path, monkeypatch
+):
+    monkeypatch.setattr("pipeline.tasks.glance._AREA", 6000)  # a strip longer than it is
+    paths = [small / "raw" / f"{STRIP}_000{i}.fits" for i in (1, 2)]
+    data = np.concatenate([fits.getdata(p) for p in paths])[:2000]
+    header = fits.getheader(paths[0])
+    begin = Time(header["DATE-BEG"], scale="utc", precision=6)
+    for number, (first, stop) in enumerate(((0, 994), (994, 2000)), start=1):
+        hdu = fits.PrimaryHDU(data[first:stop])
+        for key in ("TIMESYS", "LINEPER", "FILTER", "SHUTTER", "STRIP", "CHIP"):
+            hdu.header[key] = header[key]
+        hdu.header["SEGMENT"] = number
+        hdu.header["DATE-BEG"] = (begin + first * header["LINEPER"] * u.s).isot
+        hdu.writeto(tmp_path / f"{number}.fits")
+    strip = StripFinder(tmp_path, config).look().strip
+    made = PreviewMaker(config)
+    made.update(strip)
+    assert (made.step, made.group) == (16, 4)
+    assert made.cells.shape == (125, 16)
+    for cell in (3, 62, 124):  # the second from both files
+        lines = data[16 * cell : 16 * cell + 4].astype(float)
+        a = strip.amplifiers[0]
+        zero = np.median(lines[:, slice(*a.overscan)])
+        expected = (lines[:, :16].mean() - zero) * a.gain
+        assert made.cells[cell, 0] == pytest.approx(expected, rel=1e-5)
+    assert np.isfinite(made.cells).all()
+    grown = PreviewMaker(config)
+    for n_lines in (300, 999, 2000):
+        cut = tuple(
+            replace(s, n_lines=min(s.n_lines, n_lines - s.first_line))
+            for s in strip.segments
+            if s.first_line < n_lines
+        )
+        grown.update(replace(strip, segments=cut, n_lines=n_lines))
+    assert (grown.step, grown.cells.shape) == (made.step, made.cells.shape)
+    # Read at other lines of the same cells: the same sky, within its noise.
+    off = np.abs(grown.cells - made.cells)
+    assert np.median(off) < 0.05 * np.median(made.cells)
 
 
 # -- bad strips ------------------------------------------------------------------------------

@@ -69,11 +69,11 @@ def test_a_growing_strip_is_followed_until_it_ends(config, once, writer, tmp_pat
     def tell(glance, page):
         seen.append((glance, page.read_text()))
 
-    folder = writer(6.0)
+    folder = writer(4.5)
     glance, page, ending = follow_strip(
-        config, folder, tmp_path / "out", every=1.0, quiet=2.0, tell=tell
+        config, folder, tmp_path / "out", every=0.7, quiet=1.5, tell=tell
     )
-    assert ending == "its last file is whole and nothing came for 2 s"
+    assert ending == "its last file is whole and nothing came for 1.5 s"
     lines = [look.n_lines for look, _ in seen]
     assert len(lines) >= 3
     assert lines == sorted(set(lines))

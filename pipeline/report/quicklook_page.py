@@ -211,7 +211,8 @@ def _course(glance: Glance) -> Section:
         ],
     )  # fmt: skip
     compared = (
-        f"Dimming: light lost against the clear parts, of {glance.dimming_of}"
+        "Transparency is told as dimming, light lost against the clear parts, of "
+        f"{glance.dimming_of}"
         if glance.dimming_of else "Dimming was not measured"
     )  # fmt: skip
     section.pictures.append(

@@ -302,6 +302,13 @@ class PreviewMaker:
 
     def _read(self, strip: Strip, starts: NDArray[np.int64]) -> NDArray[np.float32]:
         raw, known = read_groups(strip, self._raw, starts, self.group)
+        for i in np.flatnonzero(~known):
+            start = int(starts[i])
+            if any(start < s.first_line < start + self.group for s in strip.segments):
+                # It begins in one file and ends in the next.
+                stop = start + self.group
+                lines, missing = read_lines(strip, self._raw, start, stop, growing=True)
+                raw[i], known[i] = lines, not missing.any()
         index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
         image = np.empty((starts.size, self.group, strip.n_columns), dtype=np.float32)
         for amplifier in strip.amplifiers:

@@ -287,7 +287,8 @@ def describe_strip(
     )  # fmt: skip
     return Glance(
         name=strip.name, night="" if found.timeless else strip.night, chip=strip.chip,
-        filter=strip.filter, state=state, start=start, n_lines=strip.n_lines,
+        filter=strip.filter, shutter_open=strip.shutter_open, state=state, start=start,
+        n_lines=strip.n_lines,
         n_columns=strip.n_columns, n_stage=strip.n_stage, line_period=strip.line_period,
         pixel_scale=scale, n_read=sum(a.stop - a.start for a in looks), calibration=vectors_text,
         reference=reference.text, readings=tuple(tell.readings), blocks=blocks,
