@@ -6,18 +6,11 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = [
-    "REACH",
-    "BrightStars",
-    "concatenate_bright_stars",
-    "find_bright_stars",
-    "fit_core",
-]
+__all__ = ["BrightStars", "concatenate_bright_stars", "find_bright_stars"]
 
 FloatArray = NDArray[np.float64]
 
-REACH = 3
-"""Half size of the window that is fitted, px."""
+_REACH = 3  # half size of the window that is fitted, px
 _SHARE = 0.3  # pixels below this share of the peak are wings, not core
 
 
@@ -66,8 +59,8 @@ def _find(
 ) -> int:
     n_lines, n_columns = image.shape
     count = 0
-    for l in range(max(edge_low, REACH), min(edge_high, n_lines - REACH)):
-        for c in range(REACH, n_columns - REACH):
+    for l in range(max(edge_low, _REACH), min(edge_high, n_lines - _REACH)):
+        for c in range(_REACH, n_columns - _REACH):
             value = image[l, c]
             if not value > threshold * noise[c] or bad[c]:
                 continue
@@ -87,22 +80,10 @@ def _find(
     return count
 
 
-def fit_core(stamp: FloatArray) -> tuple[float, ...] | None:
-    """Least-squares paraboloid through the logarithm of the core.
-
-    Parameters
-    ----------
-    stamp : ndarray of shape (2 REACH + 1, 2 REACH + 1)
-        With the peak in the middle.
-
-    Returns
-    -------
-    tuple of float or None
-        Offsets along line and column, flux, and variances ll, lc, cc of the Gaussian; None where
-        the core is none.
-    """
-    peak = stamp[REACH, REACH]
-    grid = np.arange(-REACH, REACH + 1, dtype=float)
+def _fit_core(stamp: FloatArray) -> tuple[float, ...] | None:
+    """Least-squares paraboloid through the logarithm of the core."""
+    peak = stamp[_REACH, _REACH]
+    grid = np.arange(-_REACH, _REACH + 1, dtype=float)
     dl, dc = np.meshgrid(grid, grid, indexing="ij")
     use = stamp > _SHARE * peak
     if use.sum() < 7:
@@ -174,8 +155,8 @@ def find_bright_stars(
     )  # fmt: skip
     rows = []
     for l, c in found[:count]:
-        stamp = image[l - REACH : l + REACH + 1, c - REACH : c + REACH + 1].astype(float)
-        fitted = fit_core(stamp)
+        stamp = image[l - _REACH : l + _REACH + 1, c - _REACH : c + _REACH + 1].astype(float)
+        fitted = _fit_core(stamp)
         # Pixel and clocking boxcars: 1/12 + 1/12 px^2 along, 1/12 across; no star is sharper
         # than twice that by any seeing that a sampled camera is built for.
         if fitted is None or fitted[3] < 0.33 or fitted[5] < 0.25:

@@ -1,4 +1,4 @@
-"""Geometry, transparency and moments of a quick look, from the stars of its blocks."""
+"""Fluxes, seeing, transparency and moments of a quick look, from the stars of its blocks."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -7,44 +7,36 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.config import Config
-from pipeline.constants import FWHM_PER_SIGMA
-from pipeline.errors import DriftloomError
-from pipeline.geometry.fit import FitResult, fit_solution
-from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.match import References, match_nearest
 from pipeline.geometry.solution import StripSolution
 from pipeline.io.reference import ReferenceCatalogue
 from pipeline.stages.apertures import measure_aperture
 from pipeline.stages.cutouts import Cutouts, stack_cutouts
 from pipeline.stages.glance import robust_mean
-from pipeline.stages.glance_seeing import CoreTable, tabulate_cores
+from pipeline.stages.glance_seeing import tabulate_seeing, window_of
 from pipeline.stages.moment_check import MomentCheckOptions, check_moments
 from pipeline.stages.moments import measure_moments, predict_moments
 from pipeline.stages.psf_model import PsfModel, make_psf_model, place_nodes
 from pipeline.stages.quick import BrightStars
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip
-from pipeline.tasks.explain import explain_failure, file_edges
-from pipeline.tasks.first_look import PathOf, first_widths, guess_solution
+from pipeline.tasks.first_look import PathOf, first_widths
 from pipeline.tasks.glance import HALF_SIZE, BlockLook, GlanceVectors, join_stars
 from pipeline.tasks.options import StageOptions
 
 __all__ = [
-    "StarLook", "fit_geometry", "look_at_stars", "measure_fluxes", "measure_seeing",
+    "StarLook", "look_at_stars", "measure_fluxes", "measure_seeing",
     "measure_zero_point", "model_spread",
+    "with_seeing",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
 
-_MOST = 2000  # stars that are matched: the brightest
-_POSITION_ERROR = 0.1  # px; the fit enlarges it where the stars scatter more
 _MOST_MOMENTS = 800  # stars; more would only cost time
 _POINTS = 33  # columns at which the prediction is tabulated
 _BETA = 3.0  # exponent of the profile, as for the first look of a reduction
 _RADIUS = 2.5  # of an aperture, in FWHM
-_SHARP = 30.0  # signal-to-noise ratio of stars that give the seeing, where there are enough
-_ENOUGH = 20
-_FEWEST = 5
+_FEWEST = 4  # stars that give a block's seeing
 
 
 @dataclass(frozen=True)
@@ -69,51 +61,6 @@ class StarLook:
     flux_err: FloatArray
     block: NDArray[np.int64]
     table: dict[str, Any]
-
-
-def fit_geometry(
-    config: Config,
-    options: StageOptions,
-    strip: Strip,
-    stars: BrightStars,
-    references: References,
-) -> tuple[FitResult | None, str]:
-    """Match bright stars of samples with the reference catalogue and fit the geometry.
-
-    Parameters
-    ----------
-    config : Config
-        The observatory.
-    options : StageOptions
-        Tuning.
-    strip : Strip
-        As far as it is written.
-    stars : BrightStars
-        Of the blocks.
-    references : References
-        At the strip's date.
-
-    Returns
-    -------
-    result : FitResult or None
-    reason : str
-        Why there is none.
-    """
-    guess = guess_solution(config, strip)
-    bright = stars.select(np.argsort(-stars.flux, kind="stable")[:_MOST])
-    error = np.full(len(bright), _POSITION_ERROR)
-    detections = Detections(bright.line, bright.column, error, error, bright.flux)
-    # The wander of the line of sight needs a strip without gaps; it does not bear on the advice.
-    fit = replace(options.astrometry, fit_wander=False)
-    try:
-        return fit_solution(
-            guess, detections, references, options=fit,
-            nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
-        ), ""  # fmt: skip
-    except DriftloomError as failure:
-        return None, explain_failure(
-            config, guess, detections, references, failure, options=fit.match
-        )
 
 
 def measure_fluxes(
@@ -156,10 +103,8 @@ def measure_fluxes(
     )  # fmt: skip
 
 
-def model_spread(
-    strip: Strip, bright: BrightStars, solution: StripSolution
-) -> tuple[PsfModel, CoreTable]:
-    """Point spread of the geometry, and the seeing that goes with the width of a star's core.
+def model_spread(strip: Strip, bright: BrightStars, solution: StripSolution) -> PsfModel:
+    """Point spread of the geometry.
 
     Parameters
     ----------
@@ -171,29 +116,46 @@ def model_spread(
 
     Returns
     -------
-    model : PsfModel
+    PsfModel
         Its seeing is a first guess.
-    table : CoreTable
     """
     lines, widths, _ = first_widths(bright, solution, strip)
     path = PathOf(solution)
-    model = make_psf_model(
+    return make_psf_model(
         lines, widths, place_nodes(strip.n_columns, path=path), beta=_BETA, path=path,
         optics=None, half_size=HALF_SIZE,
     )  # fmt: skip
-    guess = float(np.median(widths))
-    return model, tabulate_cores(model, guess=guess, n_columns=strip.n_columns)
 
 
-def measure_seeing(
-    looks: Sequence[BlockLook], table: CoreTable, *, fitted: bool
-) -> tuple[FloatArray, FloatArray]:
-    """Seeing of every block.
+def with_seeing(model: PsfModel, lines: FloatArray, fwhm: FloatArray) -> PsfModel:
+    """The model under another seeing along the strip.
 
     Parameters
     ----------
-    looks : sequence of BlockLook
-    table : CoreTable
+    model : PsfModel
+    lines, fwhm : ndarray
+        Lines, increasing, and FWHM in px; not empty.
+
+    Returns
+    -------
+    PsfModel
+    """
+    return replace(model, fwhm_lines=lines, fwhm_values=fwhm, _grids={}, _stacks={})
+
+
+def measure_seeing(
+    n_blocks: int, cut: Cutouts, stars: StarLook, model: PsfModel, *, fitted: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Seeing of every block, from the second moments of its stamped stars.
+
+    Parameters
+    ----------
+    n_blocks : int
+    cut : Cutouts
+        Of `stars`.
+    stars : StarLook
+    model : PsfModel
+        With the smear of the geometry, and a first guess of the seeing.
     fitted : bool
         Whether the smear is that of a fitted geometry. If not, the sharper axis counts: motion
         that is not known only widens stars.
@@ -201,19 +163,21 @@ def measure_seeing(
     Returns
     -------
     fwhm, error : ndarray of shape (n_blocks,)
-        px; NaN for fewer than five stars.
+        px; NaN for fewer than four stars.
     """
+    guess = float(np.median(model.fwhm_values))
+    n_columns = int(model.node_columns[-1]) + 1
+    table = tabulate_seeing(model, guess=guess, n_columns=n_columns)
+    found = measure_moments(cut, window_of(model, guess, stars.column))
     axes = ("both",) if fitted else ("line", "column")
-    values, errors = [], []
-    for look in looks:
-        sharp = look.stars.select(look.stars.snr > _SHARP)
-        stars = sharp if len(sharp) >= _ENOUGH else look.stars
-        found = [robust_mean(table.seeing(stars, axis=axis)) for axis in axes]
-        value, error = min(found, key=lambda pair: np.nan_to_num(pair[0], nan=np.inf))
-        few = len(stars) < _FEWEST
-        values.append(np.nan if few else value)
-        errors.append(np.nan if few else error)
-    return np.array(values), np.array(errors)
+    each = [table.seeing(found, stars.column, axis=axis) for axis in axes]
+    values, errors = np.full(n_blocks, np.nan), np.full(n_blocks, np.nan)
+    for b in range(n_blocks):
+        mine = stars.block == b
+        pairs = [robust_mean(e[mine]) for e in each if np.isfinite(e[mine]).sum() >= _FEWEST]
+        if pairs:
+            values[b], errors[b] = min(pairs)
+    return values, errors
 
 
 def look_at_stars(
@@ -244,11 +208,10 @@ def look_at_stars(
     dict
         ``column``, ``predicted`` and, where there are enough stars, ``check``; for JSON.
     """
-    model = replace(model, fwhm_lines=seeing[0], fwhm_values=seeing[1], _grids={}, _stacks={})
+    model = with_seeing(model, *seeing)
 
     def predict(line: FloatArray, column: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
-        ll, _, cc = model.second_moments(column)
-        window = np.sqrt((model.fwhm(line) / FWHM_PER_SIGMA) ** 2 + 0.5 * (ll + cc))
+        window = window_of(model, model.fwhm(line), column)
         found = predict_moments(model, line, column, window)
         return {name: getattr(found, f"mom_{name}") for name in ("ll", "lc", "cc")}, window
 

@@ -26,9 +26,9 @@ from pipeline.strip import Strip
 from pipeline.tasks.explain import check_line_period
 from pipeline.tasks.first_look import guess_solution, refer_to
 from pipeline.tasks.glance import BlockLook, GlanceVectors, join_stars
+from pipeline.tasks.glance_fit import fit_geometry
 from pipeline.tasks.glance_geometry import (
     StarLook,
-    fit_geometry,
     look_at_stars,
     measure_fluxes,
     measure_seeing,
@@ -221,17 +221,21 @@ def describe_strip(
         elif reference.stars is None:
             no_geometry = f"no reference catalogue: {reference.text}"
         else:
-            result, no_geometry = fit_geometry(config, options, strip, stars, reference.stars)
+            result, no_geometry = fit_geometry(
+                config, options, strip, looks, stars, reference.stars
+            )
     solution = result.solution if result else guess_solution(config, strip)
     star_look: StarLook | None = None
     moments: dict[str, Any] = {}
     seeing = seeing_err = np.full(len(looks), np.nan)
-    if len(stars):
-        model, table = model_spread(strip, stars, solution)
-        seeing, seeing_err = measure_seeing(looks, table, fitted=result is not None)
-    known = np.isfinite(seeing)
-    if known.any() and sum(a.stamped.size for a in looks):
+    if sum(look.stamped.size for look in looks):
         cut, star_look = measure_fluxes(looks, vectors, float(np.nanmedian(blocks["fwhm"])))
+        model = model_spread(strip, stars, solution)
+        seeing, seeing_err = measure_seeing(
+            len(looks), cut, star_look, model, fitted=result is not None
+        )
+    known = np.isfinite(seeing)
+    if star_look is not None and known.any():
         at = (blocks["line"][known], seeing[known])
         moments = look_at_stars(strip, cut, star_look, model, at)
         if result is None:
