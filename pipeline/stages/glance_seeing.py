@@ -6,6 +6,7 @@ in. Images of the model, measured in the same window, tell which seeing goes wit
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.stages.moments import Moments, predict_moments
@@ -15,9 +16,12 @@ __all__ = ["SeeingTable", "tabulate_seeing", "window_of"]
 
 FloatArray = NDArray[np.float64]
 
-_WIDTHS = 10
-_RANGE = (0.4, 3.0)  # of the first guess
-_COLUMNS = 17
+_WIDTHS = 8
+_RANGE = (0.55, 2.2)  # of the first guess
+_COLUMNS = 13  # smear is a smooth function of the column: splines between
+# Where the smear's variance is more than so many times the seeing's, or the least smear of the
+# chip, a star tells its smear, not its seeing.
+_MOST_SMEAR, _LEAST_RANGE = 1.5, 1.5
 
 
 def window_of(model: PsfModel, fwhm: ArrayLike, columns: ArrayLike) -> FloatArray:
@@ -68,20 +72,28 @@ class SeeingTable:
         Returns
         -------
         ndarray of shape (n,)
-            FWHM, px; NaN beyond the table.
+            FWHM, px; NaN beyond the table, in width or in column.
         """
         weight = np.array({"both": (0.5, 0.5), "line": (1.0, 0.0), "column": (0.0, 1.0)}[axis])
         measured = weight[0] * found.mom_ll + weight[1] * found.mom_cc
         table = self.moments @ weight
-        curves = np.stack([np.interp(columns, self.columns, row) for row in table], axis=1)
+        curves = np.stack([_interpolate(columns, self.columns, row) for row in table], axis=1)
         out = np.full(columns.size, np.nan)
         for i, (value, curve) in enumerate(zip(measured, curves, strict=True)):
             known = np.isfinite(curve)
             if np.isfinite(value) and np.count_nonzero(known) > 1:
+                # Moments grow as the square of the width, nearly.
                 out[i] = np.interp(
-                    value, curve[known], self.widths[known], left=np.nan, right=np.nan
+                    value, curve[known], self.widths[known] ** 2, left=np.nan, right=np.nan
                 )
-        return out
+        out[(columns < self.columns[0]) | (columns > self.columns[-1])] = np.nan
+        return np.sqrt(out)
+
+
+def _interpolate(x: FloatArray, at: FloatArray, values: FloatArray) -> FloatArray:
+    if at.size > 3 and np.isfinite(values).all():
+        return np.asarray(CubicSpline(at, values)(x))
+    return np.interp(x, at, values)
 
 
 def tabulate_seeing(model: PsfModel, *, guess: float, n_columns: int) -> SeeingTable:
@@ -101,7 +113,12 @@ def tabulate_seeing(model: PsfModel, *, guess: float, n_columns: int) -> SeeingT
     SeeingTable
     """
     widths = guess * np.geomspace(*_RANGE, _WIDTHS)
-    columns = np.linspace(0.0, n_columns - 1.0, min(_COLUMNS, n_columns))
+    every = np.linspace(0.0, n_columns - 1.0, min(257, n_columns))
+    ll, _, cc = model.second_moments(every)
+    smear = 0.5 * (ll + cc)
+    most = max(_MOST_SMEAR * (guess / FWHM_PER_SIGMA) ** 2, _LEAST_RANGE * float(smear.min()))
+    useful = every[smear <= most]
+    columns = np.unique(np.linspace(useful[0], useful[-1], _COLUMNS))
     window = window_of(model, guess, columns)
     moments = np.empty((widths.size, columns.size, 2))
     for w, width in enumerate(widths):

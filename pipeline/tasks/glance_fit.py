@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from pipeline.config import Config
 from pipeline.errors import DriftloomError
 from pipeline.geometry.advice import Value
-from pipeline.geometry.fit import FitResult, fit_solution
+from pipeline.geometry.fit import FitOptions, FitResult, fit_solution
 from pipeline.geometry.match import Detections, References
+from pipeline.geometry.solution import StripSolution
 from pipeline.stages.cutouts import Cutouts
 from pipeline.stages.glance_seeing import window_of
 from pipeline.stages.moments import measure_moments, predict_moments
@@ -33,12 +34,13 @@ __all__ = ["fit_geometry"]
 
 FloatArray = NDArray[np.float64]
 
-_MOST = 2000  # stars that are matched: the brightest
+_MOST = 1000  # stars that are matched: the brightest
 _CORE_ERROR = 0.1  # px of a core's place; the fit enlarges it where the stars scatter more
 _FLOOR = 0.02  # px, in quadrature: neighbours that nobody sees
 _ROUNDS = 3
 _SETTLED = 0.5  # standard errors by which line period and rotation may still change
 _POINTS = 33  # columns at which the model is measured
+_NEAR_CLOCK, _NEAR_AXIS = 2.0, 0.5  # s, arcmin; off by no more after the first fit
 _NEEDED = 30  # single stars worth placing anew
 
 
@@ -83,14 +85,14 @@ def fit_geometry(
     # The wander of the line of sight needs a strip without gaps; it does not bear on the advice.
     fit = replace(options.astrometry, fit_wander=False)
 
-    def solve(found: Detections) -> FitResult:
+    def solve(found: Detections, start: StripSolution, how: FitOptions) -> FitResult:
         return fit_solution(
-            guess, found, references, options=fit,
+            start, found, references, options=how,
             nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
         )  # fmt: skip
 
     try:
-        result = solve(detections)
+        result = solve(detections, guess, fit)
     except DriftloomError as failure:
         return None, explain_failure(
             config, guess, detections, references, failure, options=fit.match
@@ -98,6 +100,10 @@ def fit_geometry(
     if sum(look.stamped.size for look in looks) < _NEEDED:
         return result, ""
     cut, single = measure_fluxes(looks, None, 3.0)
+    # From here on little has to be searched for. The ranges are still far beyond the errors.
+    near = replace(
+        fit, match=replace(fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS)
+    )
     for _ in range(_ROUNDS):
         model = model_spread(strip, stars, result.solution)
         seeing, _ = measure_seeing(len(looks), cut, single, model, fitted=True)
@@ -107,7 +113,8 @@ def fit_geometry(
         lines = np.array([0.5 * (a.start + a.stop - 1) for a in looks])
         model = with_seeing(model, lines[known], seeing[known])
         try:
-            better = solve(_place(strip, cut, single, model))
+            place = _place(strip, cut, single, model)
+            better = solve(place, _begin(guess, result), near)
         except DriftloomError:
             break  # too few single stars: the cores have to do
         settled = _same(result, better)
@@ -115,6 +122,16 @@ def fit_geometry(
         if settled:
             break
     return result, ""
+
+
+def _begin(guess: StripSolution, result: FitResult) -> StripSolution:
+    """First guess with what was fitted; distortion begins anew, so that it leaves no trace."""
+    found = result.solution.parameters
+    names = (
+        "declination_deg", "hour_angle_deg", "clock_offset_s", "pixel_scale_arcsec", "rotation_deg"
+    )  # fmt: skip
+    begun = guess.with_parameters(**{name: found[name] for name in names})
+    return replace(begun, slips=result.solution.slips)
 
 
 def _same(old: FitResult, new: FitResult) -> bool:

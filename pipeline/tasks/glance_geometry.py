@@ -32,7 +32,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
-_MOST_MOMENTS = 800  # stars; more would only cost time
+_MOST_MOMENTS = 500  # stars; more would only cost time
 _POINTS = 33  # columns at which the prediction is tabulated
 _BETA = 3.0  # exponent of the profile, as for the first look of a reduction
 _RADIUS = 2.5  # of an aperture, in FWHM
