@@ -71,7 +71,9 @@ def test_every_number_is_there_and_near_the_truth(glance, truth):
     # The sky holds bias and dark, some electrons in hundreds.
     np.testing.assert_allclose(look.blocks["sky"], lines["sky"][at], rtol=0.05)
     seeing = lines["fwhm"][at] * scenario["pixel_scale_arcsec"]
-    assert np.median(look.blocks["seeing"] / seeing) == pytest.approx(1.0, abs=0.04)
+    # Of few stars in some blocks none is single.
+    assert np.isfinite(look.blocks["seeing"]).mean() > 0.7
+    assert np.nanmedian(look.blocks["seeing"] / seeing) == pytest.approx(1.0, abs=0.04)
     for name, true in (
         ("line period, advised", scenario["matched_line_period_s"]),
         ("rotation of the camera", scenario["rotation_deg"]),

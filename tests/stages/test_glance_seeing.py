@@ -58,7 +58,7 @@ def test_seeing_comes_back_from_moments(fwhm, smear):
         found = measure_moments(stars, window_of(model, guess, column))
         for axis in ("both", "line", "column"):
             seeing = table.seeing(found, column, axis=axis)
-            np.testing.assert_allclose(seeing, fwhm, rtol=0.015, err_msg=axis)
+            np.testing.assert_allclose(seeing, fwhm, rtol=0.02, err_msg=axis)
 
 
 def test_columns_whose_smear_drowns_the_seeing_tell_nothing():
