@@ -69,7 +69,7 @@ def test_a_growing_strip_is_followed_until_it_ends(config, once, writer, tmp_pat
     def tell(glance, page):
         seen.append((glance, page.read_text()))
 
-    folder = writer(4.5)
+    folder = writer(3.5)
     glance, page, ending = follow_strip(
         config, folder, tmp_path / "out", every=0.7, quiet=1.5, tell=tell
     )
@@ -99,11 +99,11 @@ def test_a_strip_that_its_writer_left_ends_after_three_quiet_times(config, once,
     (folder / f"{STRIP}_0001.fits").write_bytes(data[: len(data) // 2])
     begin = time.monotonic()
     glance, page, ending = follow_strip(
-        config, folder, tmp_path / "out", every=0.5, quiet=1.0, tell=lambda *_: None
+        config, folder, tmp_path / "out", every=0.5, quiet=0.7, tell=lambda *_: None
     )
-    assert ending.startswith("nothing came for 3 s, though ")
+    assert ending.startswith("nothing came for 2.1 s, though ")
     assert ending.endswith(" lines are promised")
-    assert 3.0 <= time.monotonic() - begin < 15.0
+    assert 2.1 <= time.monotonic() - begin < 15.0
     assert glance.n_lines < once.n_lines
     assert ending in page.read_text()
 
