@@ -45,7 +45,7 @@ def compare(
 ) -> list[tuple[str, float, float, float, str]]:
     """What was found, its error and the truth, with units.
 
-    The error of what changes along the strip is the scatter of the blocks about the truth.
+    The error of what changes along the strip is the rms of the blocks against the truth.
     """
     numbers = json.loads((page / "numbers.json").read_text())
     found = {r["name"]: r for r in numbers["readings"]}
@@ -68,7 +68,7 @@ def compare(
         ("seeing", np.array(lines["fwhm"])[at] * scale, "arcsec"),
     ):
         mine = rows[:, heads.index(head)]
-        error = float(np.nanstd(mine - true))
+        error = float(np.sqrt(np.nanmean((mine - true) ** 2)))
         out.append((f"{head}, median of blocks", float(np.nanmedian(mine)), error,
                     float(np.median(true)), unit))  # fmt: skip
     for head, key, unit in (
@@ -78,6 +78,17 @@ def compare(
         reading = found[head]
         out.append((head, reading["value"], reading["error"], scenario[key], unit))
     return out
+
+
+def read_advice(products: Path, name: str) -> dict[str, str]:
+    """What the full reduction advises, as it is printed beside the quick look."""
+    path = next((products / "strips").glob(f"*/{name}/solution.json"))
+    advice = json.loads(path.read_text())["advice"]
+    keys = {"line period, advised": "line_period", "rotation of the camera": "rotation_deg"}
+    return {
+        head: f"{advice[key]['value']:.8g} +- {advice[key]['error']:.2g}"
+        for head, key in keys.items()
+    }
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -106,6 +117,7 @@ def main(arguments: list[str] | None = None) -> int:
         config.write_text(f"{text}\n[stack]\nmin_epochs = 2\n")
         full = run("reduce", config, night / "raw", night / "products",
                    "--workers", asked.workers)  # fmt: skip
+        reduced = read_advice(night / "products", name)
         rows = compare(night, name, night / "page", lengthened=True)
     console = Console() if sys.stdout.isatty() else Console(width=110)
     table = Table(title=f"{total} lines x 4096 columns, {asked.workers} worker(s)")
@@ -120,10 +132,11 @@ def main(arguments: list[str] | None = None) -> int:
     )  # fmt: skip
     console.print(table)
     table = Table(title="what the quick look found")
-    for head in ("quantity", "found", "error", "truth", "unit"):
+    for head in ("quantity", "found", "error", "truth", "full reduction", "unit"):
         table.add_column(head)
     for what, value, error, true, unit in rows:
-        table.add_row(what, f"{value:.8g}", f"{error:.2g}", f"{true:.8g}", unit)
+        table.add_row(what, f"{value:.8g}", f"{error:.2g}", f"{true:.8g}",
+                      reduced.get(what, ""), unit)  # fmt: skip
     console.print(table)
     return 0 if ok else 1
 
