@@ -65,7 +65,10 @@ def both_forms(figure: Figure) -> tuple[bytes, bytes]:
             _darken(figure)
             figure.set_layout_engine("none")  # the places are found; colours move nothing
         stream = BytesIO()
-        figure.savefig(stream, format="png", dpi=110, facecolor=figure.get_facecolor())
+        figure.savefig(
+            stream, format="png", dpi=110, facecolor=figure.get_facecolor(),
+            pil_kwargs={"compress_level": 4},  # a twentieth larger, in half the time
+        )  # fmt: skip
         forms.append(stream.getvalue())
     return forms[0], forms[1]
 

@@ -1,7 +1,7 @@
 """Geometry of a quick look: bright stars matched, then placed with the point spread they have."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,10 +37,12 @@ FloatArray = NDArray[np.float64]
 _MOST = 1000  # stars that are matched: the brightest
 _CORE_ERROR = 0.1  # px of a core's place; the fit enlarges it where the stars scatter more
 _FLOOR = 0.02  # px, in quadrature: neighbours that nobody sees
-_ROUNDS = 3
+_ROUNDS = 2
+_LEFT = 0.2  # of the last step, that more rounds would still change: each step is a seventh
 _SETTLED = 0.5  # standard errors by which line period and rotation may still change
 _POINTS = 33  # columns at which the model is measured
 _NEAR_CLOCK, _NEAR_AXIS = 2.0, 0.5  # s, arcmin; off by no more after the first fit
+_MARGIN = 64.0  # px about the chip and the stars, within which references are looked for
 _NEEDED = 30  # single stars worth placing anew
 
 
@@ -55,8 +57,9 @@ def fit_geometry(
     """Match bright stars of samples with the reference catalogue and fit the geometry.
 
     The core of a star that smears is not where the middle of its path is: on a wide chip that
-    would pass for a rotation. So single stars are placed a second time by their windowed
-    centroids, less those of model images under the geometry found before, until the advice stands.
+    would pass for a rotation. So single stars are placed by their windowed centroids, less those
+    of model images: first under the configured geometry, then under the fitted one, until the
+    advice stands. Where single stars are few, the cores of all bright stars have to do.
 
     Parameters
     ----------
@@ -79,49 +82,74 @@ def fit_geometry(
         Why there is none.
     """
     guess = guess_solution(config, strip)
-    bright = stars.select(np.argsort(-stars.flux, kind="stable")[:_MOST])
-    error = np.full(len(bright), _CORE_ERROR)
-    detections = Detections(bright.line, bright.column, error, error, bright.flux)
     # The wander of the line of sight needs a strip without gaps; it does not bear on the advice.
     fit = replace(options.astrometry, fit_wander=False)
 
-    def solve(found: Detections, start: StripSolution, how: FitOptions) -> FitResult:
+    def solve(
+        found: Detections, known: References, start: StripSolution, how: FitOptions
+    ) -> FitResult:
         return fit_solution(
-            start, found, references, options=how,
+            start, found, known, options=how,
             nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
         )  # fmt: skip
 
+    cut, single = measure_fluxes(looks, None, 3.0)
+
+    def place(solution: StripSolution) -> Detections | None:
+        model = model_spread(strip, stars, solution)
+        seeing, _ = measure_seeing(len(looks), cut, single, model, fitted=True)
+        known = np.isfinite(seeing)
+        if not known.any():
+            return None
+        lines = np.array([0.5 * (a.start + a.stop - 1) for a in looks])
+        return _place(strip, cut, single, with_seeing(model, lines[known], seeing[known]))
+
+    placed = place(guess) if len(single.line) >= _NEEDED else None
+    detections = placed or _cores(stars)
     try:
-        result = solve(detections, guess, fit)
+        result = solve(detections, references, guess, fit)
     except DriftloomError as failure:
         return None, explain_failure(
             config, guess, detections, references, failure, options=fit.match
         )
-    if sum(look.stamped.size for look in looks) < _NEEDED:
+    if placed is None:
         return result, ""
-    cut, single = measure_fluxes(looks, None, 3.0)
     # From here on little has to be searched for. The ranges are still far beyond the errors.
     near = replace(
         fit, match=replace(fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS)
     )
+    lines, columns = result.solution.sky_to_strip(references.ra_deg, references.dec_deg)
+    inside = np.abs(columns - 0.5 * strip.n_columns) < 0.5 * strip.n_columns + _MARGIN
+    inside &= _distance(lines, single.line) < _MARGIN
+    nearby = References(**{f.name: getattr(references, f.name)[inside] for f in fields(references)})
     for _ in range(_ROUNDS):
-        model = model_spread(strip, stars, result.solution)
-        seeing, _ = measure_seeing(len(looks), cut, single, model, fitted=True)
-        known = np.isfinite(seeing)
-        if not known.any():
+        placed = place(result.solution)
+        if placed is None:
             break
-        lines = np.array([0.5 * (a.start + a.stop - 1) for a in looks])
-        model = with_seeing(model, lines[known], seeing[known])
         try:
-            place = _place(strip, cut, single, model)
-            better = solve(place, _begin(guess, result), near)
+            better = solve(placed, nearby, _begin(guess, result), near)
         except DriftloomError:
-            break  # too few single stars: the cores have to do
+            break  # what was found before has to do
         settled = _same(result, better)
-        result = better
+        result = _with_last_step(result, better)
         if settled:
             break
     return result, ""
+
+
+def _cores(stars: BrightStars) -> Detections:
+    """Bright stars where the fits of their cores put them."""
+    bright = stars.select(np.argsort(-stars.flux, kind="stable")[:_MOST])
+    error = np.full(len(bright), _CORE_ERROR)
+    return Detections(bright.line, bright.column, error, error, bright.flux)
+
+
+def _distance(x: FloatArray, places: FloatArray) -> FloatArray:
+    """From each value to the nearest of several places."""
+    order = np.concatenate([[-np.inf], np.sort(places), [np.inf]])
+    at = np.searchsorted(order, np.nan_to_num(x, nan=-1e12))
+    at = np.clip(at, 1, order.size - 1)
+    return np.minimum(np.abs(x - order[at - 1]), np.abs(order[at] - x))
 
 
 def _begin(guess: StripSolution, result: FitResult) -> StripSolution:
@@ -143,6 +171,24 @@ def _same(old: FitResult, new: FitResult) -> bool:
     return near(old.advice.line_period, new.advice.line_period) and near(
         old.advice.rotation_deg, new.advice.rotation_deg
     )
+
+
+def _with_last_step(old: FitResult, new: FitResult) -> FitResult:
+    """The new fit; the errors of its advice hold what further rounds would still change."""
+    a, b = old.advice, new.advice
+
+    def widen(before: Value, after: Value) -> Value:
+        left = _LEFT * abs(after.value - before.value)
+        return Value(after.value, float(np.hypot(after.error, left)))
+
+    period = widen(a.line_period, b.line_period)
+    rotation = widen(a.rotation_deg, b.rotation_deg)
+    change = Value(b.line_period_change.value, period.error / new.solution.line_period)
+    advice = replace(
+        b, line_period=period, line_period_change=change, rotation_deg=rotation,
+        rotation_change_deg=Value(b.rotation_change_deg.value, rotation.error),
+    )  # fmt: skip
+    return replace(new, advice=advice)
 
 
 def _place(strip: Strip, cut: Cutouts, stars: StarLook, model: PsfModel) -> Detections:
