@@ -217,7 +217,9 @@ def follow_strip(
             lines, since = found.strip.n_lines, begin
             last = _show(looker, found, out, refresh=max(2, round(every)))
             tell(*last)
-        ending = _ending(found, time.monotonic() - since, quiet)
+        else:
+            # Only a look that finds nothing new tells an end: lines come while a page is drawn.
+            ending = _ending(found, begin - since, quiet)
         try:
             _sleep(0.0 if ending else every - (time.monotonic() - begin))
         except Stopped:
