@@ -21,7 +21,7 @@ from rich.progress import (
 )
 from rich.table import Table
 
-from pipeline import __version__
+from pipeline import __version__, cli_quicklook
 from pipeline.errors import BrokenOffError, DriftloomError
 from pipeline.logs import open_log
 
@@ -444,6 +444,9 @@ def settings() -> None:
     from pipeline.config import describe_config
 
     print(describe_config())  # noqa: T201 - plain text for a file, no terminal markup
+
+
+cli_quicklook.register(app, console, complaints)
 
 
 def _version(value: bool) -> None:

@@ -14,6 +14,7 @@ __all__ = [
     "ReferenceCatalogueError",
     "SolutionError",
     "Stopped",
+    "UnfinishedError",
 ]
 
 
@@ -27,6 +28,10 @@ class ConfigError(DriftloomError, ValueError):
 
 class RawError(DriftloomError, ValueError):
     """A raw segment is unreadable, cut short, or contradicts its neighbours or configuration."""
+
+
+class UnfinishedError(RawError):
+    """A raw file is being written, and what is there does not suffice yet."""
 
 
 class CalibrationError(DriftloomError, ValueError):

@@ -12,7 +12,7 @@ from typing import IO, Any, cast
 
 from astropy.io import fits
 
-from pipeline.errors import RawError
+from pipeline.errors import RawError, UnfinishedError
 
 __all__ = ["DAMAGE", "ImageLayout", "find_layout", "open_stream", "read_keyword"]
 
@@ -91,7 +91,7 @@ def open_stream(path: str | Path) -> tuple[IO[bytes], bool]:
     return Path(path).open("rb"), False
 
 
-def find_layout(path: str | Path, *, hdu: int) -> ImageLayout:
+def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayout:
     """Read headers up to the image and check that the file is long enough to hold it.
 
     Parameters
@@ -101,6 +101,8 @@ def find_layout(path: str | Path, *, hdu: int) -> ImageLayout:
         their length is only known, and their lines only reached, by unpacking.
     hdu : int
         HDU of the image. Where HDU 0 is empty and HDU 1 tile-compressed, 0 means HDU 1.
+    whole : bool
+        False takes a plain file that is still being written, shorter than its header promises.
 
     Returns
     -------
@@ -123,7 +125,7 @@ def find_layout(path: str | Path, *, hdu: int) -> ImageLayout:
         msg = f"{path.name}: cannot be read ({_reason(error)}); copy it again or remove it"
         raise RawError(msg) from error
     layout = _describe(headers, offset, packed=packed, name=path.name)
-    if not packed and size < offset + layout.n_bytes:
+    if not packed and size < offset + layout.n_bytes and (whole or layout.tiled):
         msg = (
             f"{path.name}: truncated: {size} bytes found, {offset + layout.n_bytes} expected from "
             "its header; copy it again from the camera computer"
@@ -192,7 +194,7 @@ def _read_header(stream: IO[bytes], name: str) -> fits.Header | None:
             return None
         if len(block) < _BLOCK:
             msg = f"{name}: truncated within a header; copy it again from the camera computer"
-            raise RawError(msg)
+            raise UnfinishedError(msg)
         text += block
         if any(block[i : i + _CARD].rstrip() == b"END" for i in range(0, _BLOCK, _CARD)):
             break
@@ -222,7 +224,7 @@ def _walk(stream: IO[bytes], name: str, hdu: int) -> tuple[list[tuple[int, fits.
     primary = _read_header(stream, name)
     if primary is None and stream.tell() == 0:
         msg = f"{name}: empty file (0 bytes); copy it again from the camera computer"
-        raise RawError(msg)
+        raise UnfinishedError(msg)
     if primary is None:
         msg = f"{name}: not a FITS file (it does not begin with SIMPLE =); remove it or raw.pattern"
         raise RawError(msg)

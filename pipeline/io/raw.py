@@ -85,7 +85,9 @@ def find_strips(folder: str | Path, config: Config) -> RawInventory:
     return RawInventory(strips=strips, rejected=(*rejected, *refused))
 
 
-def read_facts(path: Path, config: Config) -> SegmentFacts:
+def read_facts(
+    path: Path, config: Config, *, whole: bool = True, timeless: bool = False
+) -> SegmentFacts:
     """Check one raw file by its headers and size.
 
     Parameters
@@ -94,6 +96,10 @@ def read_facts(path: Path, config: Config) -> SegmentFacts:
         Raw file.
     config : Config
         How this camera writes its files, and what it is.
+    whole : bool
+        False takes a file that is still being written: `n_lines` is what its header promises.
+    timeless : bool
+        True takes a file without a start time or line period: both are 0 where they are unknown.
 
     Returns
     -------
@@ -105,7 +111,7 @@ def read_facts(path: Path, config: Config) -> SegmentFacts:
         With everything that is wrong with it: file, keyword, found, expected, remedy.
     """
     raw = config.raw
-    layout = find_layout(path, hdu=raw.hdu)
+    layout = find_layout(path, hdu=raw.hdu, whole=whole)
     shape = layout.shape if raw.line_axis == 2 else layout.shape[::-1]
     reader = _Words(path.name, layout, config)
     needed = max(max(a.data[1], a.overscan[1]) for a in config.camera.amplifier)
@@ -119,8 +125,12 @@ def read_facts(path: Path, config: Config) -> SegmentFacts:
             f"{across}: found {shape[1]}, expected at least {needed} (the amplifiers' columns)",
             "check raw.line_axis and camera.amplifier",
         )
-    period = reader.line_period()
-    time = reader.start_time()
+    if timeless:
+        pace, clock = (_Words(path.name, layout, config) for _ in range(2))
+        period, time = pace.line_period(), clock.start_time()
+        period, time = 0.0 if pace.blamed else period, 0.0 if clock.blamed else time
+    else:
+        period, time = reader.line_period(), reader.start_time()
     shutter_open = reader.shutter_open()
     name = reader.text("strip") if raw.keywords.strip else path.name.split(".")[0]
     number = reader.segment()
@@ -161,6 +171,11 @@ class _Words:
     def blame(self, finding: str, remedy: str) -> None:
         """Note what is wrong and what to do."""
         self._problems.append(f"{self._name}: {finding}; {remedy}")
+
+    @property
+    def blamed(self) -> bool:
+        """Whether anything was wrong."""
+        return bool(self._problems)
 
     def raise_all(self) -> None:
         """Raise what was collected, if anything."""

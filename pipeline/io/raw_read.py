@@ -14,7 +14,7 @@ from pipeline.io.layout import ImageLayout, find_layout, open_stream
 from pipeline.io.tally import note_lost, note_read
 from pipeline.strip import Segment, Strip
 
-__all__ = ["read_lines", "read_segment"]
+__all__ = ["read_groups", "read_lines", "read_segment"]
 
 logger = logging.getLogger(__name__)
 
@@ -22,7 +22,7 @@ _STORED = {8: ">u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}  #
 
 
 def read_lines(
-    strip: Strip, options: RawConfig, start: int, stop: int
+    strip: Strip, options: RawConfig, start: int, stop: int, *, growing: bool = False
 ) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Read a range of lines of a strip.
 
@@ -36,6 +36,8 @@ def read_lines(
         How this camera writes its files (`config.raw`).
     start, stop : int
         Half-open range of lines, within the strip.
+    growing : bool
+        Files may promise more lines than their segments have, or have more by now.
 
     Returns
     -------
@@ -64,7 +66,9 @@ def read_lines(
             continue
         begin, end = first - segment.first_line, last - segment.first_line
         try:
-            piece = read_segment(segment, options, begin, end, n_raw_columns=strip.n_raw_columns)
+            piece = read_segment(
+                segment, options, begin, end, n_raw_columns=strip.n_raw_columns, growing=growing
+            )
         except Exception as error:  # noqa: BLE001 - one bad segment must not stop the strip
             logger.warning(
                 "strip %s: lines %d to %d have no data: %s", strip.name, first, last - 1, error
@@ -92,7 +96,13 @@ def read_lines(
 
 
 def read_segment(
-    segment: Segment, options: RawConfig, begin: int, end: int, *, n_raw_columns: int
+    segment: Segment,
+    options: RawConfig,
+    begin: int,
+    end: int,
+    *,
+    n_raw_columns: int,
+    growing: bool = False,
 ) -> NDArray[Any]:
     """Read lines of one segment.
 
@@ -106,6 +116,8 @@ def read_segment(
         Half-open range of lines within the segment, in time order.
     n_raw_columns : int
         Width that the file must have.
+    growing : bool
+        As in `read_lines`.
 
     Returns
     -------
@@ -117,9 +129,10 @@ def read_segment(
     RawError
         If the file cannot be read or is no longer what it was when it was checked.
     """
-    layout = find_layout(segment.path, hdu=options.hdu)
+    layout = find_layout(segment.path, hdu=options.hdu, whole=not growing)
     shape = layout.shape if options.line_axis == 2 else layout.shape[::-1]
-    if shape != (segment.n_lines, n_raw_columns):
+    expected = (max(shape[0], segment.n_lines) if growing else segment.n_lines, n_raw_columns)
+    if shape != expected:
         msg = (
             f"{Path(segment.path).name}: changed since it was checked: found {shape[0]} lines of "
             f"{shape[1]} columns, expected {segment.n_lines} of {n_raw_columns}; start again"
@@ -132,7 +145,8 @@ def read_segment(
     elif layout.packed:
         stored = _read_packed(segment.path, layout, begin, end, axis=options.line_axis)
     else:
-        stored = _read_plain(segment.path, layout, begin, end, axis=options.line_axis)
+        rows = end if growing and options.line_axis == 2 else layout.shape[0]
+        stored = _read_plain(segment.path, layout, begin, end, axis=options.line_axis, rows=rows)
     lines = stored if options.line_axis == 2 else stored.T
     if options.flip_lines:
         lines = lines[::-1]
@@ -143,11 +157,84 @@ def read_segment(
     return _to_physical(lines, layout)
 
 
-def _read_plain(path: str, layout: ImageLayout, begin: int, end: int, *, axis: int) -> NDArray[Any]:
+def read_groups(
+    strip: Strip, options: RawConfig, starts: NDArray[np.int64], length: int
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    """Read small groups of lines from all over a strip, opening each file once.
+
+    Parameters
+    ----------
+    strip : Strip
+        Its files may be growing, as for `read_lines`.
+    options : RawConfig
+        How this camera writes its files.
+    starts : ndarray of int64 of shape (n,)
+        First lines of the groups, increasing.
+    length : int
+        Lines of a group.
+
+    Returns
+    -------
+    raw : ndarray of shape (n, length, n_raw_columns)
+        Zero where a group has no data or reaches beyond one file.
+    known : ndarray of bool of shape (n,)
+        Groups that were read.
+    """
+    known = np.zeros(starts.size, dtype=bool)
+    pieces: list[tuple[NDArray[np.intp], NDArray[Any]]] = []
+    for segment in strip.segments:
+        inside = (starts >= segment.first_line) & (starts + length <= segment.stop_line)
+        which = np.flatnonzero(inside)
+        if not which.size:
+            continue
+        lines = (starts[which, None] - segment.first_line + np.arange(length)).ravel()
+        try:
+            piece = _pick_lines(segment, options, lines, n_raw_columns=strip.n_raw_columns)
+        except Exception as error:  # noqa: BLE001 - as in read_lines
+            logger.warning("strip %s: %s", strip.name, error)
+            continue
+        note_read(piece.nbytes)
+        pieces.append((which, piece.reshape(which.size, length, -1)))
+        known[which] = True
+    kind = np.result_type(*(p.dtype for _, p in pieces)) if pieces else np.dtype(np.uint16)
+    raw = np.zeros((starts.size, length, strip.n_raw_columns), dtype=kind)
+    for which, piece in pieces:
+        raw[which] = piece
+    return raw, known
+
+
+def _pick_lines(
+    segment: Segment, options: RawConfig, lines: NDArray[np.int64], *, n_raw_columns: int
+) -> NDArray[Any]:
+    """Lines of one segment, in any number."""
+    layout = find_layout(segment.path, hdu=options.hdu, whole=False)
+    if layout.tiled or layout.packed:
+        # Both are reached through unpacking: once, not group by group.
+        low, high = int(lines.min()), int(lines.max()) + 1
+        return read_segment(segment, options, low, high, n_raw_columns=n_raw_columns, growing=True)[
+            lines - low
+        ]
+    if options.flip_lines:
+        lines = segment.n_lines - 1 - lines
+    if options.line_axis == 2:
+        rows = int(lines.max()) + 1
+        stored = _read_plain(segment.path, layout, 0, rows, axis=2, rows=rows)[lines]
+    else:
+        n_rows, n_lines = layout.shape
+        stored = _read_plain(segment.path, layout, 0, n_lines, axis=1, rows=n_rows)[:, lines].T
+    if options.flip_columns:
+        stored = stored[:, ::-1]
+    return _to_physical(stored, layout)
+
+
+def _read_plain(
+    path: str, layout: ImageLayout, begin: int, end: int, *, axis: int, rows: int
+) -> NDArray[Any]:
     """View of the stored bytes; pages are read when they are converted."""
     mapped = np.memmap(
-        path, dtype=_STORED[layout.bitpix], mode="r", offset=layout.offset, shape=layout.shape
-    )
+        path, dtype=_STORED[layout.bitpix], mode="r", offset=layout.offset,
+        shape=(rows, layout.shape[1]),
+    )  # fmt: skip
     return mapped[begin:end] if axis == 2 else mapped[:, begin:end]
 
 

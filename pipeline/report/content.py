@@ -7,18 +7,19 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-__all__ = ["Column", "Grid", "Picture", "Section", "grid_of"]
+__all__ = ["Column", "Grid", "InlinePicture", "Picture", "Section", "grid_of"]
 
 Cell = float | int | str | None
 
 
 @dataclass(frozen=True)
 class Column:
-    """Head of a column: its name, unit and the decimals shown."""
+    """Head of a column: its name, unit and the decimals shown; or words, set to the left."""
 
     name: str
     unit: str = ""
     digits: int = 0
+    words: bool = False
 
 
 @dataclass(frozen=True)
@@ -78,6 +79,24 @@ class Picture:
     def dark(self) -> str:
         """File on dark ground."""
         return f"{self.name}-dark.png"
+
+
+@dataclass(frozen=True)
+class InlinePicture(Picture):
+    """A figure within the page itself, as data URIs."""
+
+    light_uri: str
+    dark_uri: str
+
+    @property
+    def src(self) -> str:
+        """On light ground."""
+        return self.light_uri
+
+    @property
+    def dark(self) -> str:
+        """On dark ground."""
+        return self.dark_uri
 
 
 @dataclass

@@ -1,5 +1,6 @@
 """The same figure on light and on dark ground."""
 
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from matplotlib.text import Text
 from pipeline.io.atomic import replace_file
 from pipeline.report.figures import INK
 
-__all__ = ["DARK_PAPER", "save_both"]
+__all__ = ["DARK_PAPER", "both_forms", "save_both"]
 
 DARK_PAPER = "#1b1c1e"
 # Ink and paper change places; of Okabe and Ito's colours only the deep blue is too dark.
@@ -44,6 +45,32 @@ def save_both(figure: Figure, folder: Path, name: str) -> None:
             _darken(figure)  # the ticks are there: they came into being with the light picture
         with replace_file(folder / f"{name}{ending}.png") as partial:
             figure.savefig(partial, format="png", dpi=110, facecolor=figure.get_facecolor())
+
+
+def both_forms(figure: Figure) -> tuple[bytes, bytes]:
+    """PNG on white and on dark paper, as `save_both` writes them.
+
+    Parameters
+    ----------
+    figure : Figure
+        Is recoloured: draw it anew for other uses.
+
+    Returns
+    -------
+    light, dark : bytes
+    """
+    forms = []
+    for dark in (False, True):
+        if dark:
+            _darken(figure)
+            figure.set_layout_engine("none")  # the places are found; colours move nothing
+        stream = BytesIO()
+        figure.savefig(
+            stream, format="png", dpi=110, facecolor=figure.get_facecolor(),
+            pil_kwargs={"compress_level": 4},  # a twentieth larger, in half the time
+        )  # fmt: skip
+        forms.append(stream.getvalue())
+    return forms[0], forms[1]
 
 
 def _swap(colour: Any) -> Any:

@@ -25,7 +25,8 @@ from pipeline.tasks.explain import file_edges
 from pipeline.tasks.night import NightVectors
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["PATH_NODES", "FirstLook", "PathOf", "guess_solution", "look_at_strip", "refer_to"]
+__all__ = ["PATH_NODES", "FirstLook", "PathOf", "first_widths", "guess_solution",
+           "look_at_strip", "refer_to"]  # fmt: skip
 
 PATH_NODES = 24  # Gauss-Legendre nodes of a path: exact far beyond what pixels show
 _PIXEL = 1.0 / 12.0  # variance of a one-pixel box, px^2
@@ -132,12 +133,28 @@ class PathOf:
         return dl, dc, np.broadcast_to(w, dl.shape).copy()
 
 
-def _first_widths(
+def first_widths(
     stars: BrightStars, solution: StripSolution, strip: Strip
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Seeing width along the strip from bright stars: centres of bins, widths, sharpest variance.
+    """Seeing along a strip from bright stars.
 
     The smaller of both axes' variances, less what smear, clocking and pixel add, is the seeing.
+
+    Parameters
+    ----------
+    stars : BrightStars
+        Of the strip.
+    solution : StripSolution
+        Tells the smear.
+    strip : Strip
+        Its lines are binned by half of those that integrate.
+
+    Returns
+    -------
+    centres, widths : ndarray of shape (n_bins,)
+        Lines, and FWHM in px.
+    sharpest : float
+        Variance of the sharpest stars' seeing, px^2.
     """
     ll, _, cc = solution.smear(stars.column, boxcar=True)
     seeing = np.minimum(stars.var_ll - ll, stars.var_cc - cc) - _PIXEL
@@ -212,7 +229,7 @@ def look_at_strip(
         except DriftloomError as failure:
             problems.append(f"no geometry from bright stars: {failure}")
     best = solution or guess
-    lines, widths, sharpest = _first_widths(stars, best, strip)
+    lines, widths, sharpest = first_widths(stars, best, strip)
     path = PathOf(best)
     nodes = place_nodes(strip.n_columns, path=path)
     psf = make_psf_model(

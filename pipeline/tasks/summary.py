@@ -13,9 +13,10 @@ from pipeline.stages.quick import BrightStars, concatenate_bright_stars, find_br
 from pipeline.strip import Strip, index_amplifiers, index_raw_columns
 from pipeline.tasks.options import StageOptions
 
-__all__ = ["BlockSummary", "summarise_block"]
+__all__ = ["HALO", "BlockSummary", "summarise_block", "summarise_raw"]
 
-_HALO = 8  # lines: the window of a bright star's fit and of its comparison with neighbours
+HALO = 8
+"""Lines: the window of a bright star's fit and of its comparison with neighbours."""
 _BRIGHT = 20.0  # sigma of a pixel: a star that a paraboloid places to a tenth of a pixel
 
 
@@ -58,9 +59,40 @@ def summarise_block(
     -------
     BlockSummary
     """
-    low, high = start, min(stop + _HALO, strip.n_lines)
-    low = max(0, start - _HALO) if strip.shutter_open else start
+    low, high = start, min(stop + HALO, strip.n_lines)
+    low = max(0, start - HALO) if strip.shutter_open else start
     raw, missing = read_lines(strip, raw_options, low, high)
+    return summarise_raw(options, strip, raw, missing, low, start, stop)
+
+
+def summarise_raw(
+    options: StageOptions,
+    strip: Strip,
+    raw: NDArray[np.generic],
+    missing: NDArray[np.bool_],
+    low: int,
+    start: int,
+    stop: int,
+) -> BlockSummary:
+    """As `summarise_block`, of lines that were read already.
+
+    Parameters
+    ----------
+    options : StageOptions
+        Tuning.
+    strip : Strip
+        The strip.
+    raw : ndarray of shape (n, n_raw_columns)
+        Lines from `low` on, ADU; with `HALO` lines on either side as far as there are any.
+    missing : ndarray of bool of shape (n,)
+        Lines without data.
+    low, start, stop : int
+        First line of `raw`, and the half-open range of lines to summarise.
+
+    Returns
+    -------
+    BlockSummary
+    """
     inner = slice(start - low, stop - low)
     summary = summarise_columns(
         raw[inner], missing[inner], start, strip.amplifiers, options=options.summary
@@ -88,8 +120,8 @@ def _find_stars(
     """Bright stars of one bin of lines; nothing outside the bin and its halo counts."""
     first = summary.first_line + number * LINE_BIN
     stop = min(first + LINE_BIN, summary.first_line + summary.n_lines)
-    begin = max(low, first - _HALO)
-    rows = slice(begin - low, stop + _HALO - low)
+    begin = max(low, first - HALO)
+    rows = slice(begin - low, stop + HALO - low)
     index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
     gain = np.array([a.gain for a in strip.amplifiers], dtype=np.float32)[amps]

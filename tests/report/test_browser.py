@@ -4,6 +4,8 @@ import shutil
 
 import pytest
 
+from pipeline.config import load_config
+from pipeline.quicklook import take_quicklook
 from pipeline.report.page import write_report
 
 pytestmark = [pytest.mark.xdist_group("reduction"), pytest.mark.slow]
@@ -78,6 +80,37 @@ def test_pages_hold_all_sections_and_pictures_at_any_width(browser, reduced, tmp
             assert browser.save_screenshot(str(artefacts / name))
     assert [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
     assert len(list(artefacts.glob("*.png"))) == 4
+
+
+@pytest.fixture(scope="module")
+def quick(small, tmp_path_factory):
+    """Page of a quick look, alone in its folder."""
+    out = tmp_path_factory.mktemp("quick")
+    config = load_config(small / "observatory.toml")
+    _, page = take_quicklook(config, small / "raw" / "2025-03-02_s01_0001.fits", out / "whole")
+    return page.rename(out / "quicklook.html")
+
+
+def test_a_quick_look_needs_no_other_file(browser, quick, tmp_path, request):
+    artefacts = tmp_path / "artefacts"
+    artefacts.mkdir()
+    for width in (WIDE, NARROW):
+        show(browser, quick, width)
+        heads = {e.text for e in browser.find_elements("css selector", "main h2")}
+        assert heads >= {"At a glance", "The whole strip", "Along the strip",
+                         "Shape of stars against column", "Response against column"}  # fmt: skip
+        sizes = browser.execute_script("return [...document.images].map(i => i.naturalWidth)")
+        assert len(sizes) == 5
+        assert min(sizes) > 600
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+        assert browser.save_screenshot(str(artefacts / f"quicklook-{width}.png"))
+    used = browser.execute_script("return [...document.images].map(i => i.currentSrc)")
+    dark = browser.execute_script(
+        "return [...document.querySelectorAll('picture source')].map(s => s.srcset)"
+    )
+    scheme = request.node.callspec.params["browser"]
+    assert (used == dark) == (scheme == "dark")
+    assert [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
 
 
 def test_pictures_and_ground_follow_the_scheme(browser, reduced, request):
