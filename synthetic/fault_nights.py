@@ -1,4 +1,4 @@
-"""Fourteen nights of one band of sky, each but two with one known fault."""
+"""Fifteen nights of one band of sky, each but two with one known fault."""
 
 from __future__ import annotations
 
@@ -40,12 +40,13 @@ def _list_nights(columns: int, lines: int) -> tuple[_Night, ...]:
         _Night(Fault("none")),
         _Night(Fault("passing cloud"), clouds=(Cloud(0.6 * lines, 0.08 * lines, 1.0),)),
         _Night(Fault("thick cloud"), extinction=7.0),
+        _Night(Fault("clouded out"), extinction=10.5),
         _Night(Fault("even thin cloud"), extinction=1.0),
         _Night(Fault("defocus"), seeing=replace(_AIR, blur=3.0)),
-        _Night(Fault("bad seeing"), seeing=Seeing(2.2, 3.6, 150.0)),
-        _Night(Fault("clock error", period_error=0.012)),
-        _Night(Fault("rotated camera", rotation=0.9)),
-        _Night(Fault("bright moon"), sky=replace(_SKY, moon=60.0, scattered=0.005)),
+        _Night(Fault("bad seeing"), seeing=Seeing(2.0, 2.9, 150.0)),
+        _Night(Fault("clock error", period_error=0.025)),
+        _Night(Fault("rotated camera", rotation=1.4)),
+        _Night(Fault("bright moon"), sky=replace(_SKY, moon=30.0, scattered=0.005)),
         _Night(Fault("dead amplifier", dead_amplifier="B")),
         _Night(Fault("lost lines", lost_at=int(0.55 * lines), lost_lines=37)),
         _Night(
@@ -54,7 +55,7 @@ def _list_nights(columns: int, lines: int) -> tuple[_Night, ...]:
                 grains=((0.2 * columns, 14.0, 0.06), (0.71 * columns, 22.0, 0.04)),
             )
         ),
-        _Night(Fault("satellite storm"), satellites=36),
+        _Night(Fault("satellite storm"), satellites=48),
         _Night(Fault("none")),
     )
 

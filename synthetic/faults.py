@@ -9,10 +9,12 @@ import numpy as np
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from synthetic.scenario import Scenario, StripPlan
+from synthetic.field import find_flux
+from synthetic.scenario import Scenario, StripPlan, find_matched_period
 
-__all__ = ["describe_faults", "lose_lines", "lose_sources"]
+__all__ = ["FINE", "describe_faults", "lose_lines", "lose_sources"]
 
+FINE = "none"  # name of the fault of a night that has none
 _ROOT12 = 12.0**0.5  # of a uniform stretch, full length over standard deviation
 
 
@@ -71,7 +73,7 @@ def _describe(scenario: Scenario, plan: StripPlan, truth: Path) -> dict[str, Any
     with np.load(truth / f"{plan.name}_artefacts.npz") as artefacts:
         noise = np.sqrt(np.median(lines["sky"]) + camera.amplifiers[0].read_noise ** 2)
         bright = int(np.count_nonzero(artefacts["trail_e"] > 3.0 * noise))
-    matched = here.camera.line_period / (1.0 + fault.period_error)
+    matched = find_matched_period(camera.pixel_scale, camera.axis_declination)
     silent = sum(a.chip[1] - a.chip[0] for a in camera.amplifiers if a.name == fault.dead_amplifier)
     rows = camera.n_stage
     return {
@@ -84,19 +86,28 @@ def _describe(scenario: Scenario, plan: StripPlan, truth: Path) -> dict[str, Any
         "fwhm_arcsec": float(np.median(lines["fwhm"]) * camera.pixel_scale),
         "fwhm_spread": float(np.std(lines["fwhm"]) / np.median(lines["fwhm"])),
         "line_period_s": camera.line_period,
-        "usual_line_period_s": matched,
-        "smear_line_px": abs(fault.period_error) * rows / _ROOT12,
+        "matched_line_period_s": matched,
+        "period_change": matched / camera.line_period - 1.0,
+        "smear_line_px": abs(matched / camera.line_period - 1.0) * rows / _ROOT12,
         "rotation_deg": camera.rotation,
         "smear_column_px": abs(np.tan(np.radians(camera.rotation))) * rows / _ROOT12,
         "sky_electron_per_s": float(np.median(lines["sky"]) / camera.exposure),
         "dead_share": silent / camera.columns,
+        "dead_amplifier": fault.dead_amplifier,
         "lost_at": fault.lost_at,
         "lost_lines": fault.lost_lines,
         "response_change": max((depth for _, _, depth in fault.grains), default=0.0),
         "trails": plan.satellites,
         "trail_share": bright / (camera.columns * plan.n_lines),
-        "stars": len(sources["line"]),
+        "sources": len(sources["line"]),
+        "stars_above_snr5": _count_stars(here, sources),
     }
+
+
+def _count_stars(scenario: Scenario, sources: dict[str, list[Any]]) -> int:
+    """Stars that would have a signal to noise of 5 under the darkest sky and their extinction."""
+    arrived = np.asarray(sources["flux"]) * np.asarray(sources["transparency"])
+    return int(np.count_nonzero(arrived >= find_flux(scenario, 5.0)))
 
 
 def describe_faults(scenario: Scenario, truth: Path) -> list[dict[str, Any]]:
@@ -113,9 +124,12 @@ def describe_faults(scenario: Scenario, truth: Path) -> list[dict[str, Any]]:
     list of dict
         Smear is in px rms of what the drift of a star on the axis does against the clocking:
         uniform along `n_stage` rows times the error of rate or the tangent of the rotation.
+        `period_change` would match the clock to the drift. Clouds are those after the ramp.
         `trail_share` counts pixels where a trail is above three times the noise of the sky.
+        `sky_ratio` is against the median of the nights without fault.
         `dead_share` is of the chip's columns, `response_change` the deepest new shadow.
     """
     found = [_describe(scenario, plan, truth) for plan in scenario.science]
-    dark = min(row["sky_electron_per_s"] for row in found)
+    fine = [row["sky_electron_per_s"] for row in found if row["fault"] == FINE]
+    dark = float(np.median(fine)) if fine else float("nan")
     return [{**row, "sky_ratio": row["sky_electron_per_s"] / dark} for row in found]

@@ -9,25 +9,27 @@ from jinja2 import Environment, PackageLoader, Template
 
 from pipeline.errors import ProductError
 from pipeline.io.atomic import write_text
-from pipeline.io.ledger import read_ledger
+from pipeline.io.ledger import read_ledger, still_failed
 from pipeline.io.solution import write_json
 from pipeline.report.content import Section
 from pipeline.report.ground import save_both
 from pipeline.report.night_page import describe_night
-from pipeline.report.read import observatory_of, read_strips, still_failed
+from pipeline.report.read import observatory_of, read_strips
 from pipeline.report.season_page import describe_season
-from pipeline.verdict import Verdict, judge, read_facts
+from pipeline.verdict import Judging, Verdict, judge, read_facts, read_judging
 
 __all__ = ["write_report"]
 
 
-def write_report(out: Path) -> Path:
+def write_report(out: Path, judging: Judging | None = None) -> Path:
     """Write pages, pictures and numbers into ``report/`` of a folder of products.
 
     Parameters
     ----------
     out : Path
         Folder of products.
+    judging : Judging, optional
+        Limits of the verdicts; those of the last report where absent, or the defaults.
 
     Returns
     -------
@@ -53,7 +55,11 @@ def write_report(out: Path) -> Path:
     ).get_template("site.html")
     name = observatory_of(out)
     nights = sorted({s.night for s in strips} | {str(r["night"]) for r in ledger if r.get("night")})
-    verdicts = {night: judge(facts) for night, facts in read_facts(out, nights).items()}
+    if judging is None:
+        judging = read_judging(folder / "limits.json")
+    write_json(folder / "limits.json", judging.to_dict())
+    facts = read_facts(out, nights, judging)
+    verdicts = {night: judge(facts[night], judging.limits) for night in nights}
     for night in nights:
         mine = [s for s in strips if s.night == night]
         sections = describe_night(
@@ -88,6 +94,7 @@ def _write(
     if verdict is not None:
         content["verdict"] = verdict.word
         content["findings"] = [asdict(f) for f in verdict.findings]
+        content["unjudged"] = list(verdict.unjudged)
     content["sections"] = [
         {
             "id": s.id,
