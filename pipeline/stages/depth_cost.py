@@ -33,8 +33,8 @@ def cloud_costing(share: float) -> float:
 
 
 def cost_of_width(ratio: float) -> float:
-    """Share lost to stars `ratio` times as wide as usual."""
-    return float(1.0 - 1.0 / ratio)
+    """Share lost to stars `ratio` times as wide as usual; narrower ones gain."""
+    return float(1.0 - 1.0 / ratio) if ratio > 0 else -np.inf
 
 
 def width_costing(share: float) -> float:
@@ -43,8 +43,8 @@ def width_costing(share: float) -> float:
 
 
 def cost_of_sky(ratio: float) -> float:
-    """Share lost to a sky `ratio` times as bright as usual."""
-    return float(1.0 - 1.0 / np.sqrt(ratio))
+    """Share lost to a sky `ratio` times as bright as usual; a darker one gains."""
+    return float(1.0 - 1.0 / np.sqrt(ratio)) if ratio > 0 else -np.inf
 
 
 def sky_costing(share: float) -> float:

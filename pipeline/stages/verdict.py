@@ -230,7 +230,7 @@ def _judge_air(strip: StripFacts, limits: VerdictLimits, unjudged: list[str]) ->
     add("bright sky", ratio, np.nan, _grade(ratio, _limits_of(limits, sky_costing)), "x usual",
         f"The sky is {ratio:.1f} times as bright as usual ({bright}{strip.sky:.0f} electron/px, "
         f"changing by {100 * strip.sky_slope:+.0f} % along the strip): moon, twilight or a lamp.",
-        cost_of_sky(max(ratio, 1e-9)))  # fmt: skip
+        cost_of_sky(ratio))  # fmt: skip
     return found
 
 
