@@ -6,15 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.config import Config
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.finite import middle
 from pipeline.flags import MASK_MEANINGS
+from pipeline.flats import Flats, read_flats
 from pipeline.io.ledger import read_ledger, still_failed
 from pipeline.io.solution import read_json
-from pipeline.io.tables import read_either, read_table, read_table_meta
+from pipeline.io.tables import read_either, read_table_meta
 from pipeline.stages.verdict import (
     Finding,
     NightFacts,
@@ -39,12 +39,10 @@ __all__ = [
 ]
 
 _DEAD = next(m.bit for m in MASK_MEANINGS if m.name == "DEAD")
-_SMOOTH = 9  # columns averaged before responses are compared
 _BINS = 256  # lines that one count of failed lines stands for; blocks are multiples of it
 # Steps whose failure leaves the catalogue whole.
 _AFTERWARDS = {"tiles", "stack", "deep catalogue", "calibrated strip"}
 _POSITIONS = "sky positions"  # without these a strip is told to have no solution, with the reason
-Table = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
@@ -203,83 +201,28 @@ def _compare(strip: _Strip, others: Sequence[_Strip], judging: Judging) -> Strip
     return replace(facts, **changes)
 
 
-def _smooth(values: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Running weighted mean; NaN where no column is good."""
-    kernel = np.ones(_SMOOTH)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(
-            np.convolve(values * weight, kernel, "same") / np.convolve(weight, kernel, "same")
-        )
+def _compare_flats(flats: Flats, night: str) -> dict[str, Any]:
+    """The largest change of the response among a night's chips and filters."""
+    changes = [c for c in map(flats.change, flats.of(night)) if c and np.isfinite(c.largest)]
+    if not changes:
+        return {}
+    worst = max(changes, key=lambda c: c.largest)
+    return {
+        "flat_change": worst.largest, "flat_change_err": worst.error,
+        "flat_column": worst.column, "flat_others": worst.others, "flat_alike": worst.alike,
+    }  # fmt: skip
 
 
-def _change(mine: Table, usual: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Smoothed relative change of a response; NaN where the column is masked."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        change = mine["response"] / usual - 1.0
-    good = (mine["mask"] == 0) & np.isfinite(change)
-    if not good.any():
-        return np.full(change.shape, np.nan)
-    smooth = _smooth(np.where(good, change, 0.0), good.astype(np.float64))
-    return np.where(good, smooth - np.median(change[good]), np.nan)
-
-
-def _compare_flats(vectors: Mapping[Path, Table], night: str) -> dict[str, Any]:
-    """Largest smoothed change of the response from the other nights' median, and who shares it."""
-    found: dict[str, Any] = {}
-    for path, mine in vectors.items():
-        if path.parent.name != night:
-            continue
-        others = [
-            np.where(table["mask"] == 0, table["response"], np.nan)
-            for p, table in vectors.items()
-            if p.name == path.name
-            and p.parent.name != night
-            and table["response"].shape == mine["response"].shape
-        ]
-        if not others:
-            continue
-        known = np.isfinite(others).any(axis=0)
-        usual = np.full(known.shape, np.nan)
-        usual[known] = np.nanmedian(np.array(others)[:, known], axis=0)
-        change = _change(mine, usual)
-        if not np.isfinite(change).any():
-            continue
-        worst = int(np.nanargmax(np.abs(change)))
-        size = float(abs(change[worst]))
-        if size <= found.get("flat_change", -1.0):
-            continue
-        # Whoever is nearer to this night than to the usual response shares the change.
-        nearer = [abs(_change(mine, other)[worst]) < 0.5 * size for other in others]
-        found = {
-            "flat_change": size,
-            "flat_change_err": float(mine["response_err"][worst]) / np.sqrt(_SMOOTH),
-            "flat_column": float(worst), "flat_others": len(others),
-            "flat_alike": sum(nearer),
-        }  # fmt: skip
-    return found
-
-
-def _count_dead(
-    vectors: Mapping[Path, Table], ranges: Mapping[Path, Mapping[str, tuple[int, int]]], night: str
-) -> tuple[tuple[str, float, float], ...]:
+def _count_dead(flats: Flats, night: str) -> tuple[tuple[str, float, float], ...]:
     """Share of dead columns of each amplifier, and the amplifier's share of the chip."""
     shares = {}
-    for path, table in vectors.items():
-        if path.parent.name != night:
-            continue
+    for path, table in flats.of(night).items():
         dead = (table["mask"] & _DEAD) != 0
         chip = path.name.split("_")[0]
-        for name, (first, last) in ranges[path].items():
+        for name, (first, last) in flats.ranges[path].items():
             where = f"amplifier {name} (chip {chip}, columns {first} to {last - 1})"
             shares[where] = (float(np.mean(dead[first:last])), (last - first) / dead.size)
     return tuple((where, *share) for where, share in shares.items())
-
-
-def _read_ranges(path: Path) -> dict[str, tuple[int, int]]:
-    """Columns of each amplifier; nothing from vectors that do not name them."""
-    meta = read_table_meta(path)[0]
-    names = [k.removeprefix("COL0_") for k in meta if k.startswith("COL0_")]
-    return {name: (int(meta[f"COL0_{name}"]), int(meta[f"COL1_{name}"])) for name in sorted(names)}
 
 
 def _find_failures(
@@ -313,7 +256,11 @@ def _find_failures(
 
 
 def read_facts(
-    products: str | Path, nights: Iterable[str], judging: Judging | None = None
+    products: str | Path,
+    nights: Iterable[str],
+    judging: Judging | None = None,
+    *,
+    flats: Flats | None = None,
 ) -> dict[str, NightFacts]:
     """Read what the products of nights say of their quality.
 
@@ -327,6 +274,8 @@ def read_facts(
         YYYY-MM-DD.
     judging : Judging, optional
         What is usual where the configuration says it.
+    flats : Flats, optional
+        The responses, where they were read already.
 
     Returns
     -------
@@ -340,9 +289,7 @@ def read_facts(
     products = Path(products)
     judging = Judging() if judging is None else judging
     strips = [_read_strip(p.parent) for p in sorted(products.glob("strips/*/*/solution.json"))]
-    paths = sorted(products.glob("calibration/*/*_response.fits"))
-    vectors = {p: read_table(p) for p in paths}
-    ranges = {p: _read_ranges(p) for p in paths}
+    flats = read_flats(products) if flats is None else flats
     path = products / "ledger.jsonl"
     ledger = read_ledger(path) if path.exists() else []
     standing = still_failed(ledger)
@@ -363,8 +310,8 @@ def read_facts(
             if s.night == night
         ]
         found[night] = NightFacts(
-            night=night, strips=tuple(mine), dead_columns=_count_dead(vectors, ranges, night),
-            failed=failed, failed_share=share, **_compare_flats(vectors, night),
+            night=night, strips=tuple(mine), dead_columns=_count_dead(flats, night),
+            failed=failed, failed_share=share, **_compare_flats(flats, night),
         )  # fmt: skip
     return found
 

@@ -9,6 +9,7 @@ from astropy.io import fits
 
 from pipeline.config import load_config
 from pipeline.flags import MASK_MEANINGS
+from pipeline.flats import Flats
 from pipeline.io.solution import write_json
 from pipeline.report.page import write_report
 from pipeline.verdict import (
@@ -118,7 +119,7 @@ def flat(night, *, dust=0.0, mask=()):
 )
 def test_a_response_is_compared_with_the_median_of_the_others(tmp_path, nights, change, alike):
     vectors = {tmp_path / night / "1_r_response.fits": table for night, table in nights}
-    found = _compare_flats(vectors, "1")
+    found = _compare_flats(Flats(vectors, {}), "1")
     assert found["flat_change"] == pytest.approx(change, abs=1e-9)
     assert found["flat_others"] == len(nights) - 1
     if alike is not None:

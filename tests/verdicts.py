@@ -143,10 +143,11 @@ def compare(truth: dict[str, Any], told: dict[str, Any]) -> Row:
     )  # fmt: skip
 
 
-def judge_nights(out: Path, *, workers: int) -> list[Row]:
+def judge_nights(out: Path, *, workers: int, seed: int) -> list[Row]:
     """Simulate (unless it was done), reduce and compare every night."""
     truth = out / "truth" / "faults.json"
-    if not truth.exists() and simulate(["make", "faults", str(out), "--workers", str(workers)]):
+    make = ["make", "faults", str(out), "--workers", str(workers), "--seed", str(seed)]
+    if not truth.exists() and simulate(make):
         msg = f"{out}: the nights could not be simulated"
         raise RuntimeError(msg)
     command = [
@@ -193,8 +194,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.verdicts", description=__doc__)
     parser.add_argument("out", type=Path, help="folder for raw files, truth and products")
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=20250301, help="of stars, air and noise")
     options = parser.parse_args(arguments)
-    rows = judge_nights(options.out.resolve(), workers=options.workers)
+    rows = judge_nights(options.out.resolve(), workers=options.workers, seed=options.seed)
     print_table(rows)
     wrong = sum(bool(r.wrong) for r in rows)
     print(f"\n{len(rows) - wrong} of {len(rows)} nights right.")

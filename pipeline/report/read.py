@@ -79,6 +79,8 @@ def read_strips(out: Path) -> list[StripProducts]:
         if (folder / "summary.fits").exists():
             level = np.asarray(read_image(folder / "summary.fits")[0]["LEVEL"], dtype=float)
         columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
+        if level is not None:
+            columns = [level.shape[1] - 1]
         found.append(
             StripProducts(
                 night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
