@@ -21,6 +21,8 @@ __all__ = [
     "width_costing",
 ]
 
+_LEAST = 1e-6  # ratio below which nothing is told apart
+
 
 def cost_of_cloud(mag: float) -> float:
     """Share of the signal-to-noise ratio lost to an extinction in mag."""
@@ -34,7 +36,7 @@ def cloud_costing(share: float) -> float:
 
 def cost_of_width(ratio: float) -> float:
     """Share lost to stars `ratio` times as wide as usual; narrower ones gain."""
-    return float(1.0 - 1.0 / ratio) if ratio > 0 else -np.inf
+    return float(1.0 - 1.0 / max(ratio, _LEAST))
 
 
 def width_costing(share: float) -> float:
@@ -44,7 +46,7 @@ def width_costing(share: float) -> float:
 
 def cost_of_sky(ratio: float) -> float:
     """Share lost to a sky `ratio` times as bright as usual; a darker one gains."""
-    return float(1.0 - 1.0 / np.sqrt(ratio)) if ratio > 0 else -np.inf
+    return float(1.0 - 1.0 / np.sqrt(max(ratio, _LEAST)))
 
 
 def sky_costing(share: float) -> float:

@@ -162,13 +162,16 @@ def _judge_stars(strip: StripFacts, limits: VerdictLimits, unjudged: list[str]) 
             Finding("no solution", strip.name, 0.0, None, 1.0, "solutions",
                     f"The strip has no sky positions{why}.", "bad")
         )  # fmt: skip
-    if np.isfinite(strip.dimming):
+    if np.isfinite(strip.cloud):
+        if not np.isfinite(strip.dimming):
+            unjudged.append("even cloud: no other night, and no verdict.zero_point")
         return found
-    if not strip.sources_usual > 0:
-        unjudged.append("even cloud and number of stars: no other night, and no verdict.zero_point")
-        missing = 1.0 if strip.n_sources == 0 else np.nan
-    else:
-        missing = 1.0 - strip.n_sources / strip.sources_usual
+    unjudged.append(f"cloud over {strip.name}: it has no zero point")
+    missing = 1.0 - strip.n_sources / strip.sources_usual if strip.sources_usual > 0 else np.nan
+    if not strip.n_sources:
+        missing = 1.0
+    elif not np.isfinite(missing):
+        unjudged.append(f"number of stars of {strip.name}: no other night")
     if grade := _grade(missing, limits.stars):
         usual = f", where {strip.sources_usual:.0f} are usual" if strip.sources_usual > 0 else ""
         text = (

@@ -68,6 +68,14 @@ def test_nothing_speaks_against_a_fine_night():
     assert judge(NIGHT).unjudged == ()
 
 
+def test_a_fine_strip_without_zero_point_says_that_cloud_was_not_judged():
+    verdict = judge(with_changes({"cloud": np.nan, "dimming": np.nan}, {}))
+    assert verdict.word == "good"
+    assert verdict.unjudged == ("cloud over s01: it has no zero point",)
+    alone = judge(with_changes({"dimming": np.nan}, {}))
+    assert alone.unjudged == ("even cloud: no other night, and no verdict.zero_point",)
+
+
 @pytest.mark.parametrize(("strip", "night", "word", "fault"), FAULTS)
 def test_a_fault_is_named_alone_with_value_and_limit(strip, night, word, fault):
     verdict = judge(with_changes(strip, night))
@@ -86,7 +94,7 @@ def test_what_was_not_measured_is_no_fault_but_is_told():
     verdict = judge(NightFacts("2025-03-02", (StripFacts("s01", n_sources=7),)))
     assert verdict.word == "good"
     told = " ".join(verdict.unjudged)
-    for word in ("even cloud", "seeing", "sky", "response", "amplifiers"):
+    for word in ("cloud over s01", "number of stars", "seeing", "sky", "response", "amplifiers"):
         assert word in told
 
 
