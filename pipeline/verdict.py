@@ -119,6 +119,10 @@ def _read_strip(folder: Path) -> _Strip:
     scale = float(parameters.get("pixel_scale_arcsec", np.nan))
     facts: dict[str, Any] = {"name": folder.name, "solved": advice is not None}
     facts["n_sources"] = int(np.sum(curves["n_stars"]))
+    # In the ramp no star is measured, and curves go on as they begin behind it.
+    full = curves["line"] >= float(meta["NSTAGE"])
+    if full.any():
+        curves = {name: values[full] for name, values in curves.items()}
     if advice is not None:
         for word, key in (("period_change", "line_period_change"), ("rotation", "rotation_deg")):
             facts[word] = advice[key]["value"]

@@ -58,7 +58,7 @@ def test_pages_hold_all_sections_and_pictures_at_any_width(browser, reduced, tmp
     night = min(index.parent.glob("2*/index.html"))
     artefacts = tmp_path / "artefacts"
     artefacts.mkdir()
-    needed = {index: {"Nights", "Trends", "Stacks", "Deep catalogue"},
+    needed = {index: {"Verdicts", "Nights", "Trends", "Stacks", "Deep catalogue"},
               night: {"Strips at a glance", "Column calibration", "Depth", "Tiles",
                       "Ledger of failures"}}  # fmt: skip
     for page, titles in needed.items():
@@ -74,6 +74,13 @@ def test_pages_hold_all_sections_and_pictures_at_any_width(browser, reduced, tmp
             assert browser.execute_script("return document.images.length") > 2
             # the page itself never scrolls sideways; wide tables do, each in its own frame
             assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+            if page == index:  # the reasons of all nights are read without scrolling sideways
+                ends = browser.execute_script(
+                    "return [...document.querySelectorAll('#verdicts li a')]"
+                    ".map(a => a.getBoundingClientRect().right)"
+                )
+                assert len(ends) == 2
+                assert max(ends) <= width
             name = f"{page.parent.name}-{width}.png"
             assert browser.save_screenshot(str(artefacts / name))
     assert [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
