@@ -298,7 +298,9 @@ def read_facts(
     ledger = read_ledger(path) if path.exists() else []
     standing = still_failed(ledger)
     unsolved = {
-        (str(row.get("night")), str(row.get("strip"))): str(row.get("reason", ""))
+        (str(row.get("night")), str(row.get("strip"))): str(row.get("reason", "")).removeprefix(
+            f"no {_POSITIONS}: "
+        )
         for row in standing
         if row.get("step") == _POSITIONS
     }
