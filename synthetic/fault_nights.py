@@ -55,7 +55,7 @@ def _list_nights(columns: int, lines: int) -> tuple[_Night, ...]:
                 grains=((0.2 * columns, 14.0, 0.06), (0.71 * columns, 22.0, 0.04)),
             )
         ),
-        _Night(Fault("satellite storm"), satellites=48),
+        _Night(Fault("satellite storm"), satellites=26),
         _Night(Fault("none")),
     )
 

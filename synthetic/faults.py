@@ -71,8 +71,7 @@ def _describe(scenario: Scenario, plan: StripPlan, truth: Path) -> dict[str, Any
     loss = -2.5 * np.log10(lines["transparency"])
     sources = pq.read_table(truth / f"{plan.name}_sources.parquet").to_pydict()
     with np.load(truth / f"{plan.name}_artefacts.npz") as artefacts:
-        noise = np.sqrt(np.median(lines["sky"]) + camera.amplifiers[0].read_noise ** 2)
-        bright = int(np.count_nonzero(artefacts["trail_e"] > 3.0 * noise))
+        reached = len(artefacts["trail_e"])
     matched = find_matched_period(camera.pixel_scale, camera.axis_declination)
     silent = sum(a.chip[1] - a.chip[0] for a in camera.amplifiers if a.name == fault.dead_amplifier)
     rows = camera.n_stage
@@ -98,7 +97,7 @@ def _describe(scenario: Scenario, plan: StripPlan, truth: Path) -> dict[str, Any
         "lost_lines": fault.lost_lines,
         "response_change": max((depth for _, _, depth in fault.grains), default=0.0),
         "trails": plan.satellites,
-        "trail_share": bright / (camera.columns * plan.n_lines),
+        "trail_share": reached / (camera.columns * plan.n_lines),
         "sources": len(sources["line"]),
         "stars_above_snr5": _count_stars(here, sources),
     }
@@ -125,7 +124,7 @@ def describe_faults(scenario: Scenario, truth: Path) -> list[dict[str, Any]]:
         Smear is in px rms of what the drift of a star on the axis does against the clocking:
         uniform along `n_stage` rows times the error of rate or the tangent of the rotation.
         `period_change` would match the clock to the drift. Clouds are those after the ramp.
-        `trail_share` counts pixels where a trail is above three times the noise of the sky.
+        `trail_share` counts pixels that a trail's light reaches (5 electrons).
         `sky_ratio` is against the median of the nights without fault.
         `dead_share` is of the chip's columns, `response_change` the deepest new shadow.
     """

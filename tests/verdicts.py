@@ -40,6 +40,7 @@ class Expected:
     unit: str = ""
     true: Callable[[dict[str, Any]], float] = lambda _: math.nan
     tolerance: Callable[[float], float] = lambda _: 0.0
+    beyond: float = 0.0  # how much larger than the truth it may be, relative, by its nature
 
 
 def _relative(share: float) -> Callable[[float], float]:
@@ -92,9 +93,11 @@ EXPECTED = {
     "dirty flat": Expected(
         "usable", "dirty flat", "relative", lambda t: t["response_change"], _absolute(0.003)
     ),
-    # The mask is wider than the light that stands out, and takes half of the share again.
+    # What the mask takes is lost, and it is wider than the light: by 4 px on either side and the
+    # cells of 8 px in which trails are sought. A tenth may be missed where trails cross.
     "satellite storm": Expected(
-        "usable", "satellites", "share of pixels", lambda t: t["trail_share"], _relative(0.5)
+        "usable", "satellites", "share of pixels", lambda t: t["trail_share"], _relative(0.1),
+        beyond=1.1,
     ),
 }  # fmt: skip
 
@@ -134,7 +137,7 @@ def compare(truth: dict[str, Any], told: dict[str, Any]) -> Row:
         first = max(mine, key=lambda f: abs(f["value"]))
         value, error, unit = float(first["value"]), first["error"], first["unit"]
         slack = 3.0 * (error or 0.0) + expected.tolerance(true)
-        if not abs(value - true) <= slack or unit != expected.unit:
+        if not -slack <= value - true <= slack + expected.beyond * true or unit != expected.unit:
             wrong.append("value")
     texts = tuple(f"{f['severity']}: {f['fault']}: {f['text']}" for f in others)
     return Row(
