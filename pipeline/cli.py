@@ -431,11 +431,20 @@ def demo(
 
 
 @app.command()
-def report(out: Annotated[Path, typer.Argument(help="Folder of products.")]) -> None:
+def report(
+    out: Annotated[Path, typer.Argument(help="Folder of products.")],
+    config: Annotated[
+        Path | None,
+        typer.Option(help="Configuration whose [verdict] holds; that of the last report without."),
+    ] = None,
+) -> None:
     """Draw the report again from the products."""
+    from pipeline.config import load_config
     from pipeline.report.page import write_report
+    from pipeline.verdict import judging_of
 
-    console.print(f"Report: {write_report(out)}", highlight=False, soft_wrap=True)
+    judging = None if config is None else judging_of(load_config(config))
+    console.print(f"Report: {write_report(out, judging)}", highlight=False, soft_wrap=True)
 
 
 @app.command()

@@ -36,6 +36,7 @@ from pipeline.config_tuning import (
     ProductsConfig,
     StackConfig,
     TilesConfig,
+    VerdictConfig,
 )
 from pipeline.errors import ConfigError
 from pipeline.strip import Amplifier
@@ -62,6 +63,7 @@ __all__ = [
     "ReferenceOptions",
     "StackConfig",
     "TilesConfig",
+    "VerdictConfig",
     "describe_config",
     "load_config",
     "parse_config",
@@ -83,6 +85,7 @@ class Config(Section):
     tiles: TilesConfig = key("Tiles", default=TilesConfig())
     stack: StackConfig = key("Stacks", default=StackConfig())
     products: ProductsConfig = key("Products", default=ProductsConfig())
+    verdict: VerdictConfig = key("Verdicts", default=VerdictConfig())
     compute: ComputeConfig = key("Compute", default=ComputeConfig())
     cluster: ClusterConfig | None = key("Batch queue", default=None)
 

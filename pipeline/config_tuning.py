@@ -1,8 +1,8 @@
 """Tables of the configuration file that tune the reduction; every key has a default."""
 
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import StrictBool, StrictFloat, StrictInt, model_validator
+from pydantic import Field, StrictBool, StrictFloat, StrictInt, model_validator
 
 from pipeline.config_base import Problem, Section, Text, key, raise_problems
 
@@ -16,6 +16,7 @@ __all__ = [
     "ProductsConfig",
     "StackConfig",
     "TilesConfig",
+    "VerdictConfig",
 ]
 
 
@@ -191,6 +192,58 @@ class ProductsConfig(Section):
         "Provenance by SHA-256 of whole raw files; otherwise DATASUM or header, size and time",
         default=False,
     )
+
+
+Share = Annotated[StrictFloat, Field(gt=0, lt=1)]
+Pair = tuple[Share, Share]
+
+
+class VerdictConfig(Section):
+    """From where on a night is called usable only, or bad: pairs of both.
+
+    What is usual is taken from the nights of the same folder where it is not said here.
+    """
+
+    depth: Pair = key(
+        "Share of the signal-to-noise ratio of faint stars lost to cloud, wide stars, smear or a "
+        "bright sky; 0.2 is a limit 0.24 mag brighter",
+        default=(0.2, 0.5),
+    )
+    pixels: Pair = key("Share of columns, pixels or lines lost", default=(0.05, 0.25))
+    stars: Pair = key(
+        "Share of the usual number of sources that is missing, where there is no zero point",
+        default=(0.5, 0.9),
+    )
+    flat: Pair = key(
+        "Largest change of the column response from the other nights'", default=(0.01, 0.1)
+    )
+    amplifier: StrictFloat = key(
+        "Share of an amplifier's columns without response from which on it is called dead",
+        default=0.5, gt=0, lt=1,
+    )  # fmt: skip
+    seeing: StrictFloat = key(
+        "Widest stars that are usual here; narrower ones of other nights go before",
+        default=2.0, unit="arcsec", gt=0,
+    )  # fmt: skip
+    zero_point: dict[str, StrictFloat] = key(
+        "By filter, magnitude of one electron a second in a clear night; without it the clearest "
+        "nights tell",
+        default={}, unit="mag", example={"r": 24.6},
+    )  # fmt: skip
+    dark_sky: dict[str, StrictFloat] = key(
+        "By filter, surface brightness of a dark sky; without it the darkest nights tell",
+        default={}, unit="mag/arcsec2", example={"r": 21.0},
+    )  # fmt: skip
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        problems: list[Problem] = []
+        for name in ("depth", "pixels", "stars", "flat"):
+            usable, bad = getattr(self, name)
+            if usable >= bad:
+                problems.append((name, [usable, bad], "two limits in rising order"))
+        raise_problems(problems)
+        return self
 
 
 _MEMORY = r"\d+(\.\d+)?\s?(kB|MB|GB|TB|KiB|MiB|GiB|TiB)"

@@ -538,6 +538,7 @@ def reduce_folder(
         If another run holds the folder, or it cannot be written.
     """
     from pipeline.report.page import write_report
+    from pipeline.verdict import judging_of
 
     inventory, strips = take_inventory(config, raw, nights)
     try:
@@ -559,7 +560,7 @@ def reduce_folder(
             carry_out(run, inventory, strips)
             if not nights:
                 run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
-            write_report(out)
+            write_report(out, judging_of(config))
     return run.summary
 
 

@@ -135,6 +135,7 @@ def reprocess_folder(
     """
     from pipeline.report.compare import compare_products
     from pipeline.report.page import write_report
+    from pipeline.verdict import judging_of
 
     begin = time.perf_counter()
     _need_products(out)
@@ -163,7 +164,7 @@ def reprocess_folder(
         with run.at_work(strips):
             summary = carry_out(run, inventory, strips)
             run.store.prune([""])  # a run before this one may have wanted other things
-            write_report(new)
+            write_report(new, judging_of(config))
         try:
             compare_products(
                 out, new, new,

@@ -120,6 +120,14 @@ def make_detector(scenario: Scenario, night: str) -> Detector:
             response *= _dust(again, n, max(4, spec.dust))
     response /= np.median(response)
     response[dead] = 0.02
+    for fault in (plan.fault for plan in scenario.science if plan.night == night):
+        for column, width, depth in fault.grains:
+            response *= 1.0 - depth * np.exp(-0.5 * ((np.arange(n) - column) / width) ** 4)
+        for amplifier in camera.amplifiers:
+            if amplifier.name == fault.dead_amplifier:
+                silent = slice(*amplifier.chip)
+                response[silent] = dark[silent] = bias[silent] = extra[silent] = 0.0
+                bad[silent] = "dead"
     return Detector(response, dark, bias, scattered, extra, bad, stray)
 
 

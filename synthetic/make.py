@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from synthetic.camera import estimate_lines, measure_solid_angle
 from synthetic.detector import CHUNK_REACH, find_saturation, make_detector
+from synthetic.faults import describe_faults
 from synthetic.field import (
     EPOCH,
     Stars,
@@ -90,15 +91,16 @@ def plan_segments(scenario: Scenario, stars: Stars, out: Path) -> Iterator[Segme
     beyond = CHUNK_REACH + CHUNK_MARGIN
     for strip_number, plan in enumerate(scenario.strips):
         visit, lines = _EMPTY, np.zeros(0)
+        here = scenario.with_camera_of(plan)
         if plan.shutter_open:
-            visit = visit_stars(scenario, plan, stars)
-            lines = estimate_lines(scenario, plan, visit.ra, visit.dec)
+            visit = visit_stars(here, plan, stars)
+            lines = estimate_lines(here, plan, visit.ra, visit.dec)
         starts = range(0, plan.n_lines, scenario.segment_lines)
         for number, start in enumerate(starts, start=1):
             stop = min(start + scenario.segment_lines, plan.n_lines)
             rows = np.flatnonzero((lines > start - beyond) & (lines < stop + beyond))
             yield Segment(
-                scenario=scenario,
+                scenario=here,
                 plan=plan,
                 strip_number=strip_number,
                 number=number,
@@ -218,6 +220,7 @@ def _write_strip(
     truth: Path,
 ) -> None:
     """Truth tables of one strip."""
+    scenario = scenario.with_camera_of(plan)
     camera = scenario.camera
     if plan.shutter_open:
         names = results[0].sources.keys()
@@ -328,7 +331,8 @@ def make(
         ],
     )
     _write_detector(scenario, scenario.nights[0], truth / "detector.parquet")
-    for night in scenario.response_changes:
+    faulty = {p.night for p in scenario.strips if p.fault.grains or p.fault.dead_amplifier}
+    for night in sorted({*scenario.response_changes, *faulty}):
         if night > scenario.nights[0]:
             _write_detector(scenario, night, truth / f"detector_{night}.parquet")
     segments = list(plan_segments(scenario, table, out))
@@ -336,4 +340,6 @@ def make(
     for number, plan in enumerate(scenario.strips):
         mine = [r for s, r in zip(segments, results, strict=True) if s.strip_number == number]
         _write_strip(scenario, plan, number, mine, truth)
+    if any(plan.fault.name for plan in scenario.strips):
+        write_json(truth / "faults.json", describe_faults(scenario, truth))
     return out

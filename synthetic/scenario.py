@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -14,6 +14,7 @@ __all__ = [
     "CameraSpec",
     "Cloud",
     "DetectorSpec",
+    "Fault",
     "FieldSpec",
     "Guess",
     "Scenario",
@@ -163,19 +164,50 @@ class Cloud:
 
 @dataclass(frozen=True)
 class Seeing:
-    """Full width at half maximum between `low` and `high` (arcsec), no faster than `period` (s)."""
+    """Full width at half maximum between `low` and `high` (arcsec), no faster than `period` (s).
+
+    `blur` (arcsec) is what the telescope adds to it in quadrature, steadily: lost focus.
+    """
 
     low: float = 1.3
     high: float = 1.9
     period: float = 300.0
+    blur: float = 0.0
 
     def __post_init__(self) -> None:
         _require(0 < self.low <= self.high, "low", "positive and <= high", (self.low, self.high))
+        _require(self.blur >= 0, "blur", ">= 0", self.blur)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with a strip's camera or readout, and under what name the truth tells it.
+
+    `period_error` is relative to the camera's line period, `rotation` (deg) comes on top of the
+    camera's; `dead_amplifier` names one that reads nothing. From line `lost_at` on, `lost_lines`
+    lines are read but never written, and the lines behind close up. Each grain of `grains` is a
+    shadow on the chip: column, half width in columns, share of the light it takes.
+    """
+
+    name: str = ""
+    period_error: float = 0.0
+    rotation: float = 0.0
+    dead_amplifier: str = ""
+    lost_at: int = 0
+    lost_lines: int = 0
+    grains: tuple[tuple[float, float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        _require(abs(self.period_error) < 0.5, "period_error", "within +-0.5", self.period_error)
+        _require(self.lost_lines >= 0, "lost_lines", ">= 0", self.lost_lines)
 
 
 @dataclass(frozen=True)
 class StripPlan:
-    """One strip: `mjd_start` is the true UTC at which line 0 leaves the register."""
+    """One strip: `mjd_start` is the true UTC at which line 0 leaves the register.
+
+    `extinction` (mag) is that of an even cloud over the whole strip.
+    """
 
     name: str
     night: str
@@ -188,9 +220,13 @@ class StripPlan:
     clouds: tuple[Cloud, ...] = ()
     satellites: int = 0
     wander: float = 0.0  # arcsec, amplitude of the slow wander of the line of sight
+    extinction: float = 0.0
+    fault: Fault = Fault()
 
     def __post_init__(self) -> None:
         _require(self.n_lines >= 1, "n_lines", ">= 1", self.n_lines)
+        lost = self.fault.lost_at + self.fault.lost_lines
+        _require(lost < self.n_lines, "lost_at + lost_lines", "within the strip", lost)
 
 
 @dataclass(frozen=True)
@@ -291,6 +327,13 @@ class Scenario:
         _require(self.segment_lines >= 1, "segment_lines", ">= 1", self.segment_lines)
         names = [s.name for s in self.strips]
         _require(len(set(names)) == len(names), "strips", "uniquely named", names)
+        longest = max((s.n_lines for s in self.strips if s.fault.lost_lines), default=0)
+        _require(
+            longest <= self.segment_lines,
+            "segment_lines",
+            "no less than the lines of a strip that loses some",
+            self.segment_lines,
+        )
 
     @property
     def science(self) -> tuple[StripPlan, ...]:
@@ -301,6 +344,20 @@ class Scenario:
     def nights(self) -> tuple[str, ...]:
         """Nights in order of time."""
         return tuple(sorted({s.night for s in self.strips}))
+
+    def with_camera_of(self, plan: StripPlan) -> Scenario:
+        """The same run, its camera as it was during one strip."""
+        fault, camera = plan.fault, self.camera
+        if not fault.period_error and not fault.rotation:
+            return self
+        camera = replace(
+            camera,
+            line_period=camera.line_period * (1.0 + fault.period_error),
+            rotation=camera.rotation + fault.rotation,
+        )
+        # A longer crossing collects more.
+        gain = 2.5 * math.log10(1.0 + fault.period_error)
+        return replace(self, camera=camera, zero_point=self.zero_point + gain)
 
 
 def find_matched_period(pixel_scale: float, axis_declination: float) -> float:

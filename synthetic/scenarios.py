@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from synthetic.fault_nights import plan_fault_nights
 from synthetic.scenario import (
     AmplifierSpec,
     CameraSpec,
@@ -351,6 +352,24 @@ def _stray(_columns: int, _lines: int, _stages: int) -> Scenario:
     )
 
 
+def _faults(_columns: int, _lines: int, _stages: int) -> Scenario:
+    """Nights with one known fault each, for the verdicts of the morning."""
+    camera = make_camera(512, 256)
+    lines = 6144
+    return Scenario(
+        name="faults",
+        site=_SITE,
+        camera=camera,
+        guess=Guess(),
+        strips=plan_fault_nights(camera, _SITE.longitude, _FIRST, lines),
+        stars=FieldSpec(density=2400.0, slope=0.5, variables=0, new=0, moving=0),
+        detector=DetectorSpec(dust=4, hot=1),
+        clock_error=2.6,
+        zero_point=_zero_point(256),
+        segment_lines=lines,
+    )
+
+
 _BUILDERS: dict[str, Callable[[int, int, int], Scenario]] = {
     "demo": _demo,
     "wide": _wide,
@@ -358,6 +377,7 @@ _BUILDERS: dict[str, Callable[[int, int, int], Scenario]] = {
     "season": _season,
     "small": _small,
     "stray": _stray,
+    "faults": _faults,
 }
 NAMES = tuple(_BUILDERS)
 

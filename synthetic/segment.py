@@ -22,6 +22,7 @@ from synthetic.detector import (
     make_detector,
     read_out,
 )
+from synthetic.faults import lose_lines, lose_sources
 from synthetic.field import Visit
 from synthetic.files import write_segment
 from synthetic.moffat import ProfileTable, choose_radius, tabulate_profile
@@ -273,7 +274,7 @@ def make_segment(segment: Segment) -> SegmentResult:
         )
     write_segment(
         segment.path,
-        raw,
+        lose_lines(plan, raw),
         scenario=scenario,
         plan=plan,
         number=segment.number,
@@ -283,7 +284,7 @@ def make_segment(segment: Segment) -> SegmentResult:
     bled = bled[(bled[:, 0] >= rows.start) & (bled[:, 0] < rows.stop)]
     return SegmentResult(
         number=segment.number,
-        sources=_list_sources(segment, truth) if plan.shutter_open else {},
+        sources=lose_sources(plan, _list_sources(segment, truth)) if plan.shutter_open else {},
         cosmic=np.stack([cosmic.line + segment.start, cosmic.column], axis=1).astype(np.int32),
         cosmic_e=cosmic.electrons.astype(np.float32),
         trail=np.add(trail[inside], [low, 0]).astype(np.int32),

@@ -62,7 +62,7 @@ def make_weather(scenario: Scenario, plan: StripPlan, rng: np.random.Generator) 
     period = np.arange(-margin, plan.n_lines + margin)
     seconds = np.asarray((period - 0.5) * camera.line_period, dtype=np.float64)
     duration = plan.n_lines * camera.line_period
-    extinction = np.zeros_like(seconds)
+    extinction = np.full_like(seconds, plan.extinction)
     for cloud in plan.clouds:
         z = (period - cloud.centre) / cloud.width
         extinction += cloud.depth * np.exp(-0.5 * z * z) * (1.0 + 0.25 * np.sin(4.0 * z)) / 1.1
@@ -85,7 +85,7 @@ def make_weather(scenario: Scenario, plan: StripPlan, rng: np.random.Generator) 
         sky=rate if plan.shutter_open else np.zeros_like(rate),
         scattered=sky.scattered * sky.moon * reflection * (1.0 if plan.shutter_open else 0.0),
         transparency=transparency,
-        fwhm=_seeing(rng, seconds, plan) / camera.pixel_scale,
+        fwhm=np.hypot(_seeing(rng, seconds, plan), plan.seeing.blur) / camera.pixel_scale,
     )
 
 

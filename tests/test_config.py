@@ -322,7 +322,7 @@ def test_no_tuning_key_is_idle():
     read = keys_read(Path(__file__).parents[1] / "pipeline")
     idle = []
     for table in ("calibration", "detection", "photometry", "astrometry", "tiles", "stack",
-                  "products", "compute", "cluster"):  # fmt: skip
+                  "products", "verdict", "compute", "cluster"):  # fmt: skip
         model = getattr(pipeline.config, f"{table.title()}Config")
         idle += [f"{table}.{key}" for key in model.model_fields if (table, key) not in read]
     assert not idle

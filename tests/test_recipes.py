@@ -19,7 +19,8 @@ THROUGH_STRIPS = (
 # These choose what is done, where, or what is looked at; what is done is the same.
 CHOICES = (
     "calibration.register_file", "detection.block_lines", "tiles.filters", "stack.min_epochs",
-    "products.calibrated_strips", "products.full_checksums", "compute", "cluster",
+    "products.calibrated_strips", "products.full_checksums", "verdict", "compute",
+    "cluster",
 )  # fmt: skip
 
 

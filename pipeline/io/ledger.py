@@ -2,6 +2,7 @@
 
 import json
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -11,7 +12,7 @@ import numpy as np
 from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure
 
-__all__ = ["Ledger", "read_ledger"]
+__all__ = ["Ledger", "read_ledger", "still_failed"]
 
 State = Literal["ok", "failed", "skipped", "begun", "stopped"]
 
@@ -132,3 +133,40 @@ def read_ledger(path: str | Path) -> list[dict[str, Any]]:
         if isinstance(row, dict):
             rows.append(row)
     return rows
+
+
+def still_failed(ledger: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Failures that no later run came by: it would have tried again and told what became of it.
+
+    Parameters
+    ----------
+    ledger : sequence of dict
+        Rows as `read_ledger` gives them.
+
+    Returns
+    -------
+    list of dict
+        The rows that stand, in order.
+    """
+    failed: list[dict[str, Any]] = []
+    run: list[dict[str, Any]] = []
+
+    def close() -> None:
+        places = {(row.get("night"), row.get("strip")) for row in run}
+        # Files are checked in every run, whatever nights it is about.
+        failed[:] = [
+            row
+            for row in failed
+            if row.get("step") != "check" and (row.get("night"), row.get("strip")) not in places
+        ]
+        failed.extend(row for row in run if row.get("state") == "failed")
+        run.clear()
+
+    for row in ledger:
+        if row.get("step") == "run":
+            close()
+        else:
+            run.append(row)
+    if run:
+        close()
+    return failed

@@ -79,7 +79,7 @@ def draw_conditions(curves: Table, *, title: str) -> Figure:
     -------
     matplotlib.figure.Figure
     """
-    minutes = (curves["mjd"] - curves["mjd"][0]) * 1440.0
+    minutes = (curves["mjd"] - curves["mjd"][:1]) * 1440.0
     with mpl.rc_context(_STYLE):
         fig = _figure(7.6, 6.2)
         axes = fig.subplots(4, 1, sharex=True)
@@ -123,19 +123,31 @@ def draw_conditions(curves: Table, *, title: str) -> Figure:
         axes[3].step(minutes, curves["n_stars"], where="mid", color=PALETTE[3])
         axes[3].set_ylabel("sources\nper bin")
         axes[3].set_xlabel("minutes since the first line")
+        for ax, name in zip(axes, ("sky", "fwhm", "zero_point", "n_stars"), strict=True):
+            if not np.isfinite(curves[name]).any():
+                ax.set_yticks([])
+                ax.annotate(
+                    "not measured", (0.5, 0.5), xycoords="axes fraction", ha="center", va="center",
+                    color=INK,
+                )  # fmt: skip
         fig.align_ylabels(axes)
     return fig
 
 
 def draw_calibration(
-    responses: Sequence[tuple[str, Table]], darks: Sequence[tuple[str, Table]]
+    responses: Sequence[tuple[str, Table]],
+    darks: Sequence[tuple[str, Table]],
+    changes: Mapping[str, tuple[NDArray, int]],
 ) -> Figure:
-    """Column response and bias+dark vectors, one curve a night.
+    """Column response, its change against other nights, and bias+dark vectors of a night.
 
     Parameters
     ----------
     responses, darks : sequence of (label, table)
         ``response`` and ``dark`` products.
+    changes : mapping of str to (ndarray, int)
+        By label of a response: relative change against the median of so many other nights, NaN
+        where it is not known.
 
     Returns
     -------
@@ -144,15 +156,15 @@ def draw_calibration(
     with mpl.rc_context(_STYLE):
         fig = _figure(7.6, 5.6)
         axes = fig.subplots(3, 1, sharex=True)
-        first = responses[0][1]["response"] if responses else None
         for i, (label, table) in enumerate(responses):
             good = table["mask"] == 0
             colour = PALETTE[i % len(PALETTE)]
-            column = table["column"][good]
-            axes[0].plot(column, table["response"][good], color=colour, label=label, lw=0.8)
-            if first is not None and i:
-                ratio = (table["response"] / first - 1.0)[good]
-                axes[1].plot(column, 100.0 * ratio, color=colour, lw=0.6, label=label)
+            axes[0].plot(table["column"][good], table["response"][good], color=colour, label=label,
+                         lw=0.8)  # fmt: skip
+            if label in changes:
+                change, others = changes[label]
+                axes[1].plot(table["column"], 100.0 * change, color=colour, lw=0.7,
+                             label=f"{label}, {others} other night(s)")  # fmt: skip
         for i, (label, table) in enumerate(darks):
             good = table["mask"] == 0
             axes[2].plot(
@@ -164,11 +176,20 @@ def draw_calibration(
             )
         axes[0].set_title("Column vectors (masked columns left out)")
         axes[0].set_ylabel("response")
-        axes[1].set_ylabel("against the\nfirst night [%]")
+        axes[1].set_ylabel("against the\nother nights [%]")
         axes[2].set_ylabel("bias + dark\n[electron]")
         axes[2].set_xlabel("column")
         if responses:
             axes[0].legend(ncols=4, fontsize=8)
+        if changes:
+            axes[1].axhline(0.0, color=INK, lw=0.6)
+            axes[1].legend(ncols=3, fontsize=8)
+        else:
+            axes[1].set_yticks([])
+            axes[1].annotate(
+                "no other night to compare with", (0.5, 0.5), xycoords="axes fraction",
+                ha="center", va="center", color=INK,
+            )  # fmt: skip
         fig.align_ylabels(axes)
     return fig
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.finite import middle
+from pipeline.flats import Flats
 from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report import figures
 from pipeline.report.content import Column, Grid, Picture, Section, grid_of
@@ -37,7 +38,7 @@ def _row_of_strip(strip: StripProducts) -> list[Any]:
 
 def describe_night(
     out: Path, night: str, strips: list[StripProducts], failed: list[dict[str, Any]],
-    ledger: list[dict[str, Any]],
+    ledger: list[dict[str, Any]], flats: Flats,
 ) -> list[Section]:  # fmt: skip
     """Sections of a night's page.
 
@@ -50,6 +51,8 @@ def describe_night(
         Of this night.
     failed, ledger : list of dict
         Rows that still stand as failures, and all rows, of this night.
+    flats : Flats
+        Responses of all nights.
 
     Returns
     -------
@@ -62,7 +65,7 @@ def describe_night(
         )
     else:
         overview.paragraphs.append("No strip of this night has a catalogue.")
-    sections = [overview, _calibration(out, night)]
+    sections = [overview, _calibration(out, night, flats)]
     sections += [describe_strip(s) for s in strips]
     if strips:
         sections.append(_depth(strips))
@@ -70,10 +73,16 @@ def describe_night(
     return sections
 
 
-def _calibration(out: Path, night: str) -> Section:
+def _calibration(out: Path, night: str, flats: Flats) -> Section:
     section = Section("calibration", "Column calibration")
-    found = sorted(out.glob(f"calibration/{night}/*_response.fits"))
-    responses = [(p.stem.removesuffix("_response"), read_table(p)) for p in found]
+    mine = flats.of(night)
+    found = list(mine)
+    responses = [(p.stem.removesuffix("_response"), table) for p, table in mine.items()]
+    changes = {
+        label: (change.relative, change.others)
+        for (label, _), change in zip(responses, map(flats.change, found), strict=True)
+        if change is not None
+    }
     darks = [
         (p.stem.removesuffix("_dark"), read_table(p))
         for p in sorted(out.glob(f"calibration/{night}/*_dark.fits"))
@@ -96,11 +105,14 @@ def _calibration(out: Path, night: str) -> Section:
                 padded[: values.size] = values
                 shown = name.replace("total", "bias + dark").replace("_err", " error")
                 columns.append((Column(f"{shown} {label}", unit, 5), padded[pick]))
+    for label, (change, _) in changes.items():
+        columns.append((Column(f"change {label}", "%", 3), 100.0 * change[pick]))
     section.pictures.append(
         Picture(
-            "calibration", figures.draw_calibration(responses, darks),
-            f"Column response and bias + dark of {night} against column.",
-            "Response of the columns, differences from the first vector, and bias + dark.",
+            "calibration", figures.draw_calibration(responses, darks, changes),
+            f"Column response, its change, and bias + dark of {night} against column.",
+            "Response of the columns; its change against the median of the other nights, less the "
+            "chip's own median; and bias + dark.",
             grid_of(f"column vectors of {night}, every so many columns", columns),
         )
     )  # fmt: skip

@@ -1,6 +1,5 @@
 """What the report reads of products."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,8 +12,14 @@ from pipeline.io.images import read_image
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table_meta
 
-__all__ = ["StackProducts", "StripProducts", "limit_of", "observatory_of",
-           "read_stacks", "read_strips", "still_failed"]  # fmt: skip
+__all__ = [
+    "StackProducts",
+    "StripProducts",
+    "limit_of",
+    "observatory_of",
+    "read_stacks",
+    "read_strips",
+]
 
 Table = dict[str, NDArray[Any]]
 
@@ -74,6 +79,8 @@ def read_strips(out: Path) -> list[StripProducts]:
         if (folder / "summary.fits").exists():
             level = np.asarray(read_image(folder / "summary.fits")[0]["LEVEL"], dtype=float)
         columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
+        if level is not None:
+            columns = [level.shape[1] - 1]
         found.append(
             StripProducts(
                 night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
@@ -129,29 +136,3 @@ def observatory_of(out: Path) -> str:
     for path in sorted(out.glob("calibration/*/*_response.fits")):
         return str(read_table_meta(path)[0].get("ORIGIN", "Observatory"))
     return "Observatory"
-
-
-def still_failed(ledger: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Failures that no later run came by: it would have tried again and told what became of it."""
-    failed: list[dict[str, Any]] = []
-    run: list[dict[str, Any]] = []
-
-    def close() -> None:
-        places = {(row.get("night"), row.get("strip")) for row in run}
-        # Files are checked in every run, whatever nights it is about.
-        failed[:] = [
-            row
-            for row in failed
-            if row.get("step") != "check" and (row.get("night"), row.get("strip")) not in places
-        ]
-        failed.extend(row for row in run if row.get("state") == "failed")
-        run.clear()
-
-    for row in ledger:
-        if row.get("step") == "run":
-            close()
-        else:
-            run.append(row)
-    if run:
-        close()
-    return failed

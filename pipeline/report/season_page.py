@@ -57,10 +57,24 @@ def describe_season(
         nights.tables.append(Grid("Every night", NIGHT_COLUMNS, rows, links))
     else:
         nights.paragraphs.append("No night was reduced.")
-    sections = [nights]
+    told = Section("verdicts", "Verdicts", links=_tell_verdicts(verdicts))
+    sections = [told, nights] if verdicts else [nights]
     if strips:
         sections += [_trends(rows), *_stacks(out, strips)]
     return sections
+
+
+def _tell_verdicts(verdicts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """A line a night that can be read at any width: the table is wider than a telephone."""
+    lines = []
+    for night, verdict in sorted(verdicts.items()):
+        faults = ", ".join(_faults(verdict)) or "nothing speaks against it"
+        lines.append((f"{night}/index.html", f"{night}: {verdict.word}; {faults}"))
+    return lines
+
+
+def _faults(verdict: Any) -> list[str]:
+    return list(dict.fromkeys(f.fault for f in verdict.findings if f.severity != "note"))
 
 
 def _row(night: str, strips: list[StripProducts], verdict: Any) -> list[Any]:
@@ -75,7 +89,7 @@ def _row(night: str, strips: list[StripProducts], verdict: Any) -> list[Any]:
         over([limit_of(s.catalogue) for s in strips]),
         over([s.solution.get("rms_line") for s in strips]),
         over([s.solution.get("rms_column") for s in strips]),
-        ", ".join(dict.fromkeys(f.fault for f in verdict.findings if f.severity != "note")),
+        ", ".join(_faults(verdict)),
     ]  # fmt: skip
 
 

@@ -31,7 +31,9 @@ def describe_strip(strip: StripProducts) -> Section:
     Section
     """
     section = Section(f"strip-{strip.name}", f"Strip {strip.name}", paired=True)
-    section.pictures.append(_conditions(strip))
+    if strip.curves["line"].size:
+        section.pictures.append(_conditions(strip))
+    section.notes += _missing(strip)
     if strip.level is not None:
         section.pictures.append(_map(strip))
     if "smear_table" in strip.solution:
@@ -66,6 +68,23 @@ def describe_strip(strip: StripProducts) -> Section:
         if p.is_file() and p.suffix in {".fits", ".parquet", ".json"}
     ]
     return section
+
+
+def _missing(strip: StripProducts) -> list[str]:
+    """What could not be measured along the strip, and why."""
+    curves, notes = strip.curves, []
+    if not curves["line"].size:
+        return ["No conditions along the strip: it has no full bin of 256 lines."]
+    if not np.isfinite(curves["sky"]).any():
+        notes.append("Sky not measured: no bin of lines has enough good pixels.")
+    if not np.isfinite(curves["fwhm"]).any():
+        notes.append("Seeing not measured: no single star is bright enough for a point spread.")
+    if not np.isfinite(curves["zero_point"]).any():
+        notes.append(
+            "Zero point, magnitudes and cloud not measured: too few stars of the reference "
+            "catalogue were found, or it has no magnitudes in this filter."
+        )
+    return notes
 
 
 def _conditions(strip: StripProducts) -> Picture:

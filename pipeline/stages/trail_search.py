@@ -184,7 +184,7 @@ def search_window(
         if len(rows) < options.min_cells:
             break
         base = float(np.clip(hot.sum() / max(int(known.sum()), 1), 1e-3, 0.9))
-        votes = np.zeros((len(angles), size), dtype=np.int32)
+        votes = np.zeros((cosines.size, size), dtype=np.int32)
         _vote(rows, cells, cosines, sines, offset, votes)
         score = (votes - base * chord) / np.sqrt(number * base * (1.0 - base))
         score[chord < options.min_cells] = 0.0

@@ -21,6 +21,7 @@ from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.illumination import Illumination
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
+from pipeline.stages.trails import mask_trails
 from pipeline.tasks.catalogue import StripResult, calibrate_catalogue, make_curves
 from pipeline.tasks.context import StripContext
 from pipeline.tasks.measure import Measurements
@@ -30,6 +31,7 @@ from pipeline.tasks.star_moments import compare_star_moments
 __all__ = ["finish_strip", "strip_folder"]
 
 _SMEAR_POINTS = 33  # columns at which the predicted smear is tabulated
+_CHUNK = 4096  # lines of a mask held at once
 
 
 def strip_folder(out: Path, night: str, name: str) -> Path:
@@ -55,7 +57,8 @@ def _describe_solution(
         "strip": strip.name,
         "night": strip.night,
         "n_lines": strip.n_lines,
-        "masked_pixels": {b.name: int(n) for b, n in zip(PixelMask, masked, strict=True)},
+        "masked_pixels": {b.name: int(n) for b, n in zip(PixelMask, masked, strict=True)}
+        | {PixelMask.TRAIL.name: _count_trails(context)},
         "trails": [
             {
                 "line": [t.line0, t.line1],
@@ -108,6 +111,15 @@ def _describe_illumination(found: Illumination | None, *, applied: bool) -> dict
             "applied": applied,
         }
     }  # fmt: skip
+
+
+def _count_trails(context: StripContext) -> int:
+    """Pixels under trails, which are known only after the search has counted all other masks."""
+    strip, total = context.strip, 0
+    for first in range(0, strip.n_lines, _CHUNK) if context.trails else ():
+        shape = (min(_CHUNK, strip.n_lines - first), strip.n_columns)
+        total += int(np.count_nonzero(mask_trails(shape, first, context.trails)))
+    return total
 
 
 def finish_strip(

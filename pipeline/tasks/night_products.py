@@ -14,9 +14,34 @@ from pipeline.stages.transfer import AmplifierTransfer
 from pipeline.strip import Strip
 from pipeline.tasks.night import NightVectors
 
-__all__ = ["make_remark_cards", "make_transfer_cards", "write_night_vectors"]
+__all__ = [
+    "make_amplifier_cards",
+    "make_remark_cards",
+    "make_transfer_cards",
+    "write_night_vectors",
+]
 
 _MOST_REMARKS = 99
+
+
+def make_amplifier_cards(config: Config) -> dict[str, tuple[Any, str]]:
+    """Header cards of the columns that each amplifier reads.
+
+    Parameters
+    ----------
+    config : Config
+        The observatory.
+
+    Returns
+    -------
+    dict of str to (value, comment)
+        Half-open range of chip columns: COL0_A, COL1_A for an amplifier A.
+    """
+    cards: dict[str, tuple[Any, str]] = {}
+    for amplifier in config.amplifiers:
+        cards[f"COL0_{amplifier.name}"] = (amplifier.chip[0], "first column of the amplifier")
+        cards[f"COL1_{amplifier.name}"] = (amplifier.chip[1], "column behind its last")
+    return cards
 
 
 def make_transfer_cards(transfer: Sequence[AmplifierTransfer]) -> dict[str, tuple[Any, str]]:
@@ -121,7 +146,8 @@ def write_night_vectors(
             "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
             "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
             "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
-            **make_transfer_cards(vectors.transfer), **make_remark_cards(vectors.problems),
+            **make_amplifier_cards(config), **make_transfer_cards(vectors.transfer),
+            **make_remark_cards(vectors.problems),
         },
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
     )  # fmt: skip

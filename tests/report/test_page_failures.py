@@ -1,6 +1,6 @@
 """The page tells the failures that stand, not those that a later run mended."""
 
-from pipeline.report.read import still_failed
+from pipeline.io.ledger import still_failed
 
 
 def row(strip, step, state="ok", reason="", night="2025-03-02"):

@@ -1,0 +1,131 @@
+"""The column response of a night beside that of all others, from products only."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.io.tables import read_table, read_table_meta
+
+__all__ = ["Change", "Flats", "read_flats"]
+
+_SMOOTH = 9  # columns averaged, so that the largest change is not one column's noise
+Table = Mapping[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One response against the median of the other nights'.
+
+    Attributes
+    ----------
+    relative : ndarray of shape (n_columns,)
+        Change of each column less the chip's median change; NaN where it is not known.
+    largest, error, column : float
+        Largest size of the change smoothed over 9 columns, its error and place; NaN where no
+        column is known.
+    others, alike : int
+        Other nights, and how many of them share most of that largest change.
+    """
+
+    relative: NDArray[np.float64]
+    largest: float
+    error: float
+    column: float
+    others: int
+    alike: int
+
+
+@dataclass(frozen=True)
+class Flats:
+    """Responses of all nights.
+
+    Attributes
+    ----------
+    vectors : mapping of Path to table
+        Products ``calibration/<night>/<chip>_<filter>_response``.
+    ranges : mapping of Path to mapping of str to (int, int)
+        Half-open range of columns of each amplifier; empty where the product does not tell.
+    """
+
+    vectors: Mapping[Path, Table]
+    ranges: Mapping[Path, Mapping[str, tuple[int, int]]]
+
+    def of(self, night: str) -> dict[Path, Table]:
+        """The vectors of a night."""
+        return {p: t for p, t in self.vectors.items() if p.parent.name == night}
+
+    def change(self, path: Path) -> Change | None:
+        """One vector against the same chip and filter on all other nights; None without any."""
+        mine = self.vectors[path]
+        others = [
+            np.where(table["mask"] == 0, table["response"], np.nan)
+            for p, table in self.vectors.items()
+            if p.name == path.name
+            and p.parent.name != path.parent.name
+            and table["response"].shape == mine["response"].shape
+        ]
+        if not others:
+            return None
+        known = np.isfinite(others).any(axis=0)
+        usual = np.full(known.shape, np.nan)
+        usual[known] = np.nanmedian(np.array(others)[:, known], axis=0)
+        relative = _difference(mine, usual)
+        smooth = _smooth(relative)
+        if not np.isfinite(smooth).any():
+            return Change(relative, np.nan, np.nan, np.nan, len(others), 0)
+        worst = int(np.nanargmax(np.abs(smooth)))
+        largest = float(abs(smooth[worst]))
+        # Whoever is nearer to this night than to the usual response shares the change.
+        alike = [abs(_smooth(_difference(mine, o))[worst]) < 0.5 * largest for o in others]
+        error = float(mine["response_err"][worst]) / np.sqrt(_SMOOTH)
+        return Change(relative, largest, error, float(worst), len(others), sum(alike))
+
+
+def _difference(mine: Table, usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        change = np.asarray(mine["response"], dtype=float) / usual - 1.0
+    good = (mine["mask"] == 0) & np.isfinite(change)
+    if not good.any():
+        return np.full(change.shape, np.nan)
+    return np.asarray(np.where(good, change - np.median(change[good]), np.nan))
+
+
+def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Running mean of the known values; NaN where the value itself is not known."""
+    known = np.isfinite(values)
+    kernel = np.ones(_SMOOTH)
+    total = np.convolve(np.where(known, values, 0.0), kernel, "same")
+    count = np.convolve(known.astype(float), kernel, "same")
+    return np.asarray(np.where(known, total / np.maximum(count, 1.0), np.nan))
+
+
+def _read_ranges(path: Path) -> dict[str, tuple[int, int]]:
+    meta = read_table_meta(path)[0]
+    names = [k.removeprefix("COL0_") for k in meta if k.startswith("COL0_")]
+    return {name: (int(meta[f"COL0_{name}"]), int(meta[f"COL1_{name}"])) for name in sorted(names)}
+
+
+def read_flats(products: Path) -> Flats:
+    """Read the column responses of all nights.
+
+    Parameters
+    ----------
+    products : Path
+        Folder of products.
+
+    Returns
+    -------
+    Flats
+
+    Raises
+    ------
+    ProductError
+        If one is damaged.
+    """
+    found = sorted(products.glob("calibration/*/*_response.fits"))
+    paths = [p for p in found if p.parent.name != "season"]  # which is of many nights
+    return Flats({p: read_table(p) for p in paths}, {p: _read_ranges(p) for p in paths})
