@@ -214,11 +214,11 @@ def follow_strip(
                 msg = f"{error}; nothing came within {_PATIENCE * quiet:g} s"
                 raise RawError(msg) from error
         if found is not None and found.strip.n_lines != lines:
-            lines, since = found.strip.n_lines, begin
+            lines = found.strip.n_lines
             last = _show(looker, found, out, refresh=max(2, round(every)))
             tell(*last)
+            since = time.monotonic()  # nobody watched while the page was drawn
         else:
-            # Only a look that finds nothing new tells an end: lines come while a page is drawn.
             ending = _ending(found, begin - since, quiet)
         try:
             _sleep(0.0 if ending else every - (time.monotonic() - begin))

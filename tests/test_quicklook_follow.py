@@ -19,16 +19,23 @@ STRIP = "2025-03-02_s01"
 WRITE = """
 import sys, time
 from pathlib import Path
-source, out, seconds = Path(sys.argv[1]), Path(sys.argv[2]), float(sys.argv[3])
+source, out, page, pause = Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]), sys.argv[5]
 paths = sorted(source.glob(sys.argv[4]))
-sizes = [p.stat().st_size for p in paths]
-for path, size in zip(paths, sizes):
-    data = path.read_bytes()
+data = [p.read_bytes() for p in paths]
+done, total, waits, known = 0, sum(map(len, data)), [0.2, 0.5, 0.8], 0
+for path, content in zip(paths, data):
     with (out / path.name).open("wb") as stream:
-        for first in range(0, size, 5000):  # no line and no block has this length
-            stream.write(data[first:first + 5000])
+        for first in range(0, len(content), 5000):  # no line and no block has this length
+            done += stream.write(content[first:first + 5000])
             stream.flush()
-            time.sleep(seconds * 5000 / sum(sizes))
+            time.sleep(float(pause))
+            # However slow the machine is: from time to time the page has to be written first.
+            while waits and done > waits[0] * total:
+                now = page.stat().st_mtime_ns if page.exists() else 0
+                if now != known:
+                    known = now
+                    waits.pop(0)
+                time.sleep(0.02)
 """
 
 
@@ -51,9 +58,9 @@ def writer(small, tmp_path):
     folder.mkdir()
     processes = []
 
-    def start(seconds):
-        command = [sys.executable, "-c", WRITE, str(small / "raw"), str(folder), str(seconds),
-                   f"{STRIP}_*.fits"]  # fmt: skip
+    def start(pause):
+        command = [sys.executable, "-c", WRITE, str(small / "raw"), str(folder),
+                   str(tmp_path / "out" / "index.html"), f"{STRIP}_*.fits", str(pause)]  # fmt: skip
         processes.append(subprocess.Popen(command))
         return folder
 
@@ -69,7 +76,7 @@ def test_a_growing_strip_is_followed_until_it_ends(config, once, writer, tmp_pat
     def tell(glance, page):
         seen.append((glance, page.read_text()))
 
-    folder = writer(3.5)
+    folder = writer(0.003)
     glance, page, ending = follow_strip(
         config, folder, tmp_path / "out", every=0.7, quiet=1.5, tell=tell
     )
@@ -114,7 +121,7 @@ def test_a_strip_that_never_begins_is_said(config, tmp_path):
 
 
 def test_an_interrupt_ends_it_with_the_page_written(small, writer, tmp_path):
-    folder, out = writer(300.0), tmp_path / "out"
+    folder, out = writer(0.5), tmp_path / "out"
     process = subprocess.Popen(
         [sys.executable, "-m", "pipeline.cli", "quicklook", str(small / "observatory.toml"),
          str(folder), "--follow", "--every", "0.5", "--out", str(out)],
