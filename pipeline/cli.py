@@ -435,7 +435,9 @@ def report(
     out: Annotated[Path, typer.Argument(help="Folder of products.")],
     config: Annotated[
         Path | None,
-        typer.Option(help="Configuration whose [verdict] holds; that of the last report without."),
+        typer.Option(
+            help="Configuration whose verdict section holds; that of the last report without."
+        ),
     ] = None,
 ) -> None:
     """Draw the report again from the products."""

@@ -30,7 +30,7 @@ def describe_strip(strip: StripProducts) -> Section:
     -------
     Section
     """
-    section = Section(f"strip-{strip.name}", f"Strip {strip.name}", paired=True)
+    section = Section(f"strip-{strip.name}", f"Strip {strip.name}")
     if strip.curves["line"].size:
         section.pictures.append(_conditions(strip))
     section.notes += _missing(strip)
