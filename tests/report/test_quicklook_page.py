@@ -8,10 +8,10 @@ import pytest
 
 from pipeline.config import load_config
 from pipeline.quicklook import take_quicklook
+from tests.report.pages import XHTML, check_numbers, text_of
 
 pytestmark = pytest.mark.xdist_group("reduction")
 
-XHTML = "{http://www.w3.org/1999/xhtml}"
 SECTIONS = {"overview", "preview", "course", "moments", "response", "about"}
 PNG = b"\x89PNG\r\n\x1a\n"
 
@@ -24,10 +24,6 @@ def made(small, tmp_path_factory):
     look, path = take_quicklook(config, small / "raw" / "2025-03-02_s01_0001.fits", out)
     page = html5lib.HTMLParser(strict=True).parse(path.read_text())
     return page, json.loads((out / "numbers.json").read_text()), look
-
-
-def text_of(element):
-    return "".join(element.itertext()).strip()
 
 
 def test_nothing_leads_out_of_the_page_but_its_numbers(made):
@@ -66,21 +62,7 @@ def test_every_picture_has_two_forms_words_units_and_a_table(made):
 
 def test_numbers_beside_the_page_are_those_on_it(made):
     page, numbers, look = made
-    told = {t["caption"]: t for s in numbers["sections"] for t in s["tables"]}
-    shown = list(page.iter(f"{XHTML}table"))
-    assert {text_of(t.find(f"{XHTML}caption")) for t in shown} == set(told)
-    for table in shown:
-        rows = told[text_of(table.find(f"{XHTML}caption"))]["rows"]
-        lines = table.findall(f"{XHTML}tbody/{XHTML}tr")
-        assert len(lines) == len(rows)
-        for line, row in zip(lines, rows, strict=True):
-            for cell, value in zip(line, row, strict=True):
-                if value is None:
-                    assert text_of(cell) == "–"
-                elif isinstance(value, str):
-                    assert text_of(cell) == value.strip()
-                else:
-                    assert float(text_of(cell)) == value
+    check_numbers(page, numbers)
     readings = {r["name"]: r for r in numbers["readings"]}
     for reading in look.readings:
         assert readings[reading.name]["value"] == pytest.approx(reading.value, nan_ok=True)

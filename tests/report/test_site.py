@@ -10,11 +10,11 @@ import pytest
 
 import pipeline.report
 from pipeline.report.page import write_report
+from tests.report.pages import XHTML, check_numbers, text_of
 
 pytestmark = pytest.mark.xdist_group("reduction")
 
 TEMPLATE = Path(pipeline.report.__file__).parent / "templates" / "site.html"
-XHTML = "{http://www.w3.org/1999/xhtml}"
 
 
 @pytest.fixture(scope="module")
@@ -25,10 +25,6 @@ def pages(reduced):
     assert len(paths) == 3
     parser = html5lib.HTMLParser(strict=True)
     return {path: parser.parse(path.read_text()) for path in paths}
-
-
-def text_of(element):
-    return "".join(element.itertext()).strip()
 
 
 def test_every_link_and_picture_leads_to_a_file_or_a_part_of_the_page(pages):
@@ -76,24 +72,7 @@ def test_headings_descend_in_order_and_tables_are_labelled(pages):
 def test_numbers_beside_a_page_are_those_on_it(pages):
     for path, page in pages.items():
         numbers = json.loads((path.parent / "numbers.json").read_text())
-        told = {}
-        for section in numbers["sections"]:
-            for table in section["tables"]:
-                told[table["caption"]] = table
-        shown = list(page.iter(f"{XHTML}table"))
-        assert {text_of(t.find(f"{XHTML}caption")) for t in shown} == set(told)
-        for table in shown:
-            rows = told[text_of(table.find(f"{XHTML}caption"))]["rows"]
-            lines = table.findall(f"{XHTML}tbody/{XHTML}tr")
-            assert len(lines) == len(rows)
-            for line, row in zip(lines, rows, strict=True):
-                for cell, value in zip(line, row, strict=True):
-                    if value is None:
-                        assert text_of(cell) == "–"
-                    elif isinstance(value, str):
-                        assert text_of(cell) == value.strip()
-                    else:
-                        assert float(text_of(cell)) == value
+        check_numbers(page, numbers)
 
 
 def test_verdict_stands_before_everything_else(pages):
