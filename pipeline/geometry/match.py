@@ -302,6 +302,8 @@ def match_stars(
         "lines": (reversed_, detections.column),
         "both": (reversed_, mirrored),
     }
+    if not options.mirrored:
+        candidates = {"": candidates[""]}
     limit = float(np.log10(options.false_alarm))
     n_voters = min(options.n_brightest, len(by_flux))
     while True:

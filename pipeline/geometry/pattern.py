@@ -36,6 +36,9 @@ class MatchOptions:
         Largest accepted probability that a chance coincidence looks as good.
     radius_px : float
         Radius of the final nearest-neighbour match.
+    mirrored : bool
+        Try the stars mirrored and reversed as well, to name such a mistake: of no use, and in a sky
+        that repeats itself misleading, where the geometry is known already.
     """
 
     clock_range_s: float = 30.0
@@ -46,10 +49,13 @@ class MatchOptions:
     bin_px: float = 4.0
     false_alarm: float = 1e-8
     radius_px: float = 3.0
+    mirrored: bool = True
 
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
+            if isinstance(value, bool):
+                continue
             if not (np.isfinite(value) and value > 0):
                 raise ValueError(f"{f.name} must be positive, got {value}")
 

@@ -12,6 +12,9 @@ __all__ = ["BETA_LIMITS", "PsfStarOptions", "cut_stamps", "select_psf_stars"]
 BETA_LIMITS = (1.8, 15.0)
 
 
+_LEAST_OF_BIN = 3
+
+
 @dataclass(frozen=True)
 class PsfStarOptions:
     """Tuning of the point-spread solution.
@@ -25,7 +28,10 @@ class PsfStarOptions:
     max_neighbour_share : float
         Most light of all neighbours together, relative to the star's own.
     stars_per_bin : int
-        Brightest stars taken in each quarter of `n_stage` lines.
+        Brightest stars taken in each quarter of `n_stage` lines; fewer in a long strip
+        (`stars_of_bin`).
+    most_stars : int
+        About as many stars of a whole strip: their stamps are in memory together.
     radius : float
         Pixels within this distance of the star are fitted, px.
     half_size : int
@@ -49,6 +55,7 @@ class PsfStarOptions:
     isolation_radius: float = 15.0
     max_neighbour_share: float = 0.01
     stars_per_bin: int = 60
+    most_stars: int = 6000
     radius: float = 10.0
     half_size: int = 20
     beta: float | None = None
@@ -60,7 +67,9 @@ class PsfStarOptions:
 
     def __post_init__(self) -> None:
         """Check the values."""
-        for name in ("min_snr", "isolation_radius", "stars_per_bin", "radius", "min_stars"):
+        for name in (
+            "min_snr", "isolation_radius", "stars_per_bin", "most_stars", "radius", "min_stars"
+        ):  # fmt: skip
             if not getattr(self, name) > 0:
                 raise ValueError(f"{name}: must be positive, got {getattr(self, name)}")
         if self.half_size < self.radius:
@@ -75,6 +84,23 @@ class PsfStarOptions:
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 raise ValueError(f"{name}: must be within {low} to {high}, got {value}")
+
+    def stars_of_bin(self, n_lines: int, n_stage: int) -> int:
+        """Brightest stars to take in each quarter of `n_stage` lines of a strip.
+
+        Parameters
+        ----------
+        n_lines, n_stage : int
+            Of the strip.
+
+        Returns
+        -------
+        int
+            `stars_per_bin`, or in a long strip so many that `most_stars` are taken in all, but
+            never fewer than three: the seeing is followed everywhere.
+        """
+        bins = max(4.0 * n_lines / n_stage, 1.0)
+        return int(min(self.stars_per_bin, max(self.most_stars / bins, _LEAST_OF_BIN)))
 
 
 def select_psf_stars(

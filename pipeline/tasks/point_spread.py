@@ -114,9 +114,13 @@ def _gather_stars(strip: Strip, options: StageOptions, finds: list[BlockFind]) -
     cut: NDArray[np.intp] = np.concatenate(
         [f.stars + n for f, n in zip(finds, n_before, strict=True)]
     ).astype(np.intp)
+    thinned = replace(
+        options.psf_stars,
+        stars_per_bin=options.psf_stars.stars_of_bin(strip.n_lines, strip.n_stage),
+    )
     chosen = select_psf_stars(
         found.line, found.column, found.flux, found.flux_err, found.flags,
-        n_stage=strip.n_stage, options=options.psf_stars,
+        n_stage=strip.n_stage, options=thinned,
     )  # fmt: skip
     # Stars that are not among the stamps lie too close to an edge of the chip.
     place = {int(c): i for i, c in enumerate(cut)}
@@ -149,6 +153,7 @@ def _refine(
         match=replace(
             options.astrometry.match,
             clock_range_s=2.0, pointing_range_arcmin=0.5, rotation_range_deg=0.1,
+            mirrored=False,
         ),
         max_stars=_MOST_STARS,
     )  # fmt: skip

@@ -102,7 +102,7 @@ def _brightest(
 
     Bins are anchored at line 0, so that the choice does not depend on the block.
     """
-    most = max(8, -(-2 * per_quarter * 4 * LINE_BIN // strip.n_stage))
+    most = max(4, -(-2 * per_quarter * 4 * LINE_BIN // strip.n_stage))
     chosen: list[NDArray[np.intp]] = []
     for number in np.unique(line // LINE_BIN):
         mine = np.flatnonzero(line // LINE_BIN == number)
@@ -147,7 +147,8 @@ def search_block(
     snr = found.flux / np.where(found.flux_err > 0, found.flux_err, np.inf)
     inside = (found.column >= stamp) & (found.column < strip.n_columns - stamp)
     stars = np.flatnonzero((snr >= options.psf_stars.min_snr) & (found.flags == 0) & inside)
-    stars = _brightest(found.line[stars], snr[stars], strip, options.psf_stars.stars_per_bin, stars)
+    most = options.psf_stars.stars_of_bin(strip.n_lines, strip.n_stage)
+    stars = _brightest(found.line[stars], snr[stars], strip, most, stars)
     stamps, variances = cut_stamps(
         block.image, block.variance, block.mask, found.line[stars], found.column[stars],
         first_line=low, half_size=stamp,

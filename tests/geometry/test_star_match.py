@@ -113,6 +113,16 @@ def test_mirrored_columns_are_named(telescope, sign):
         match_stars(guess, stars.detections, stars.references, options=OPTIONS)
 
 
+def test_a_known_geometry_is_not_tried_in_the_mirror(telescope):
+    """Where the stars match only mirrored, the error then speaks of the pattern, not of a sign."""
+    guess, _ = telescope.make_pair(column_sign=1)
+    _, truth = telescope.make_pair(column_sign=-1)
+    stars = telescope.simulate(truth, np.random.default_rng(1), n=1500)
+    options = replace(OPTIONS, mirrored=False)
+    with pytest.raises(SolutionError, match="no pattern of the"):
+        match_stars(guess, stars.detections, stars.references, options=options)
+
+
 def test_reversed_lines_are_named(telescope):
     guess, truth = telescope.make_pair()
     stars = telescope.simulate(truth, np.random.default_rng(1))

@@ -85,3 +85,15 @@ def test_stamps_hold_the_pixels_around_the_star_and_infinite_variance_where_bad(
 def test_options_are_checked(change, message):
     with pytest.raises(ValueError, match=message):
         PsfStarOptions(**change)
+
+
+def test_a_long_strip_takes_fewer_stars_of_each_stretch_and_about_as_many_in_all():
+    options = PsfStarOptions()
+    n_stage = 2048
+    assert options.stars_of_bin(12_000, n_stage) == options.stars_per_bin
+    for n_lines in (100_000, 200_000, 1_000_000):
+        of_bin = options.stars_of_bin(n_lines, n_stage)
+        total = of_bin * 4 * n_lines / n_stage
+        assert 3 <= of_bin < options.stars_per_bin
+        assert total <= 1.01 * options.most_stars
+    assert options.stars_of_bin(100_000_000, n_stage) == 3
