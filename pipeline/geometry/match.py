@@ -286,6 +286,11 @@ def match_stars(
             & (predicted[1] > -pointing - 50.0)
             & (predicted[1] < guess.camera.n_columns + pointing + 50.0)
         )
+    if options.known:
+        di, ri = match_nearest(
+            detections.line, detections.column, *predicted, radius=options.radius_px
+        )
+        return Match(di, ri, guess, -np.inf)
     by_mag = np.argsort(np.where(np.isfinite(references.mag), references.mag, np.inf))
     by_mag = by_mag[covered[by_mag]]
     if len(by_mag) < 4:
@@ -302,8 +307,6 @@ def match_stars(
         "lines": (reversed_, detections.column),
         "both": (reversed_, mirrored),
     }
-    if not options.mirrored:
-        candidates = {"": candidates[""]}
     limit = float(np.log10(options.false_alarm))
     n_voters = min(options.n_brightest, len(by_flux))
     while True:

@@ -36,9 +36,10 @@ class MatchOptions:
         Largest accepted probability that a chance coincidence looks as good.
     radius_px : float
         Radius of the final nearest-neighbour match.
-    mirrored : bool
-        Try the stars mirrored and reversed as well, to name such a mistake: of no use, and in a sky
-        that repeats itself misleading, where the geometry is known already.
+    known : bool
+        The first guess is good to `radius_px`: every star is paired with the reference nearest to
+        it. A pattern of the brightest needs the same stars to be brightest on both sides, which a
+        list without saturated stars breaks the more, the longer the strip.
     """
 
     clock_range_s: float = 30.0
@@ -49,7 +50,7 @@ class MatchOptions:
     bin_px: float = 4.0
     false_alarm: float = 1e-8
     radius_px: float = 3.0
-    mirrored: bool = True
+    known: bool = False
 
     def __post_init__(self) -> None:
         for f in fields(self):

@@ -153,7 +153,7 @@ def _refine(
         match=replace(
             options.astrometry.match,
             clock_range_s=2.0, pointing_range_arcmin=0.5, rotation_range_deg=0.1,
-            mirrored=False,
+            known=True,
         ),
         max_stars=_MOST_STARS,
     )  # fmt: skip
