@@ -111,7 +111,7 @@ def world(tmp_path_factory, run_reduction):
     truth = {name: values[chosen] for name, values in truth.items()}
     stray = np.interp(truth["column"], np.arange(detector["stray"].size), detector["stray"])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.report.page.write_report", lambda _: None)
+        patch.setattr("pipeline.report.page.write_report", lambda *_: None)
         measured, choice = {}, {}
         for name in ("report", "apply"):
             run_reduction(out, out / "products", calibration__illumination=name)

@@ -11,7 +11,7 @@ from pipeline.io.columns import DARK, RESPONSE
 from pipeline.io.provenance import Provenance
 from pipeline.io.tables import write_table
 from pipeline.stages.transfer import AmplifierTransfer
-from pipeline.strip import Strip
+from pipeline.strip import Amplifier, Strip
 from pipeline.tasks.night import NightVectors
 
 __all__ = [
@@ -24,13 +24,13 @@ __all__ = [
 _MOST_REMARKS = 99
 
 
-def make_amplifier_cards(config: Config) -> dict[str, tuple[Any, str]]:
+def make_amplifier_cards(amplifiers: Sequence[Amplifier]) -> dict[str, tuple[Any, str]]:
     """Header cards of the columns that each amplifier reads.
 
     Parameters
     ----------
-    config : Config
-        The observatory.
+    amplifiers : sequence of Amplifier
+        Of the strips: they are part of what the vectors depend on already.
 
     Returns
     -------
@@ -38,7 +38,7 @@ def make_amplifier_cards(config: Config) -> dict[str, tuple[Any, str]]:
         Half-open range of chip columns: COL0_A, COL1_A for an amplifier A.
     """
     cards: dict[str, tuple[Any, str]] = {}
-    for amplifier in config.amplifiers:
+    for amplifier in amplifiers:
         cards[f"COL0_{amplifier.name}"] = (amplifier.chip[0], "first column of the amplifier")
         cards[f"COL1_{amplifier.name}"] = (amplifier.chip[1], "column behind its last")
     return cards
@@ -146,7 +146,7 @@ def write_night_vectors(
             "CHOICE": (response.choice, "slope against sky level, or ratio to it"),
             "SKYLOW": (response.sky_range[0], "[electron] lowest sky used"),
             "SKYHIGH": (response.sky_range[1], "[electron] highest sky used"),
-            **make_amplifier_cards(config), **make_transfer_cards(vectors.transfer),
+            **make_amplifier_cards(strip.amplifiers), **make_transfer_cards(vectors.transfer),
             **make_remark_cards(vectors.problems),
         },
         provenance=provenance, formats=("fits", "parquet"), bits="mask",
