@@ -51,7 +51,7 @@ class SummaryOptions:
     """
 
     clip: float = 3.0
-    star: float = 3.7
+    star: float = 4.0
     grow: int = 6
     iterations: int = 4
     min_lines: int = 24

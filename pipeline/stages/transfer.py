@@ -36,10 +36,7 @@ class TransferOptions:
     iterations : int
         Refits, each with the noise of the line before.
     lost_fraction : float
-        Column bins with more of their pixels clipped hold stars and are left out. The default lets
-        one peak of noise pass, with the lines that it takes along (`SummaryOptions.grow`): it is
-        found the easier the less a bin seems to scatter, so that to leave it out would choose
-        bins that scatter more.
+        Column bins with more of their pixels clipped hold stars and are left out.
     tolerance : float
         Relative disagreement with the configuration that is never reported.
     sigma : float
@@ -48,7 +45,7 @@ class TransferOptions:
 
     clip: float = 4.0
     iterations: int = 6
-    lost_fraction: float = 0.065
+    lost_fraction: float = 0.02
     tolerance: float = 0.01
     sigma: float = 3.0
 
