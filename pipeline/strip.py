@@ -1,6 +1,7 @@
 """What a strip is: amplifiers, segments, times and columns. Pure: no file is opened here."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import erfa
 import numpy as np
@@ -12,6 +13,7 @@ __all__ = [
     "Segment",
     "Strip",
     "add_seconds",
+    "format_time",
     "index_amplifiers",
     "index_raw_columns",
     "lines_to_mjd",
@@ -342,3 +344,24 @@ def night_of(mjd: float, *, longitude: float) -> str:
     """
     day = int(np.floor(mjd + longitude / 360.0 - 0.5))
     return str(np.datetime64("1858-11-17") + np.timedelta64(day, "D"))
+
+
+def format_time(mjd: float, *, unit: Literal["s", "ms"] = "ms") -> str:
+    """A time as people write it, rounded.
+
+    Parameters
+    ----------
+    mjd : float
+        UTC as MJD.
+    unit : str
+        Seconds, or milliseconds.
+
+    Returns
+    -------
+    str
+        YYYY-MM-DDThh:mm:ss, and decimals where the unit is milliseconds.
+    """
+    day = int(np.floor(mjd))
+    count = round((mjd - day) * 86400 * (1000 if unit == "ms" else 1))
+    midnight = np.datetime64("1858-11-17", unit) + np.timedelta64(day, "D")
+    return str(midnight + np.timedelta64(count, unit))

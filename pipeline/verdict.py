@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.config import Config
+from pipeline.config import LINE_BIN, Config
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.finite import middle
 from pipeline.flags import MASK_MEANINGS
@@ -39,7 +39,6 @@ __all__ = [
 ]
 
 _DEAD = next(m.bit for m in MASK_MEANINGS if m.name == "DEAD")
-_BINS = 256  # lines that one count of failed lines stands for; blocks are multiples of it
 # Steps whose failure leaves the catalogue whole.
 _AFTERWARDS = {"tiles", "stack", "deep catalogue", "calibrated strip"}
 _POSITIONS = "sky positions"  # without these a strip is told to have no solution, with the reason
@@ -238,7 +237,7 @@ def _find_failures(
         if row.get("night") == night and row.get("strip") and row.get("block"):
             strip = str(row["strip"])
             lines[strip] = max(lines.get(strip, 0), int(row["block"][1]))
-    lost = {strip: np.zeros(-(-n // _BINS), dtype=bool) for strip, n in lines.items()}
+    lost = {strip: np.zeros(-(-n // LINE_BIN), dtype=bool) for strip, n in lines.items()}
     texts = []
     nowhere = False
     for row in standing:
@@ -253,7 +252,7 @@ def _find_failures(
         for name in (strip,) if strip else tuple(lost):
             if name in lost:
                 first, last = block or (0, lines[name])
-                lost[name][first // _BINS : -(-last // _BINS)] = True
+                lost[name][first // LINE_BIN : -(-last // LINE_BIN)] = True
     total = sum(v.size for v in lost.values())
     share = sum(int(v.sum()) for v in lost.values()) / total if total else float(nowhere)
     return tuple(texts), share

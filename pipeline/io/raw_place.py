@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from pipeline.config import Config
 from pipeline.io.raw_facts import PlacedSegment, Rejected, SegmentFacts, label_of, refuse
-from pipeline.strip import add_seconds, seconds_between
+from pipeline.strip import add_seconds, format_time, seconds_between
 
 __all__ = ["LONGEST_GAP", "name_missing", "place_by_own_times", "place_by_strip_time"]
 
@@ -109,13 +109,13 @@ def _contradiction(
     label = label_of(config, "start_time")
     before = [i for i in chain if i < index]
     after = [i for i in chain if i > index]
-    text = f"{label}: found {_iso(fact.time)}"
+    text = f"{label}: found {format_time(fact.time)}"
     length = fact.n_lines * fact.line_period
     if before:
         other = cluster[before[-1]]
         end = float(add_seconds(other.time, other.n_lines * other.line_period))
         relation = "at the end of" if fact.order == other.order + 1 else "after"
-        text += f", expected {_iso(end)} {relation} segment {other.order} ({other.name})"
+        text += f", expected {format_time(end)} {relation} segment {other.order} ({other.name})"
         apart = float(seconds_between(other.time, fact.time))
         implied = apart / other.n_lines
         if fact.order == other.order + 1 and abs(implied / other.line_period - 1.0) < 0.01:
@@ -124,7 +124,8 @@ def _contradiction(
         other = cluster[after[0]]
         limit = float(add_seconds(other.time, -length))
         text += (
-            f", expected {_iso(limit)} or earlier, so that its {fact.n_lines} lines end before "
+            f", expected {format_time(limit)} or earlier, so that its {fact.n_lines} lines end "
+            "before "
             f"segment {other.order} ({other.name})"
         )
     return (
@@ -171,11 +172,11 @@ def place_by_strip_time(
     kept = []
     for fact, time in zip(cluster, times, strict=True):
         if abs(time - middle) > config.raw.time_tolerance:
-            expected = _iso(float(add_seconds(cluster[0].time, middle)))
+            expected = format_time(float(add_seconds(cluster[0].time, middle)))
             refuse(
                 refused,
                 fact,
-                f"{label_of(config, 'start_time')}: found {_iso(fact.time)}, "
+                f"{label_of(config, 'start_time')}: found {format_time(fact.time)}, "
                 f"expected {expected} as in the rest of strip {fact.strip}, since "
                 f"raw.time_refers_to = {config.raw.time_refers_to!r}; correct the header, or "
                 "set raw.time_refers_to to 'first_line'",
@@ -222,10 +223,3 @@ def _unplaceable(number: int, after: SegmentFacts) -> str:
 def name_missing(first: int, stop: int) -> str:
     """Words for the segments from one number up to another: subject and verb."""
     return f"segment {first} is" if stop - first == 1 else f"segments {first} to {stop - 1} are"
-
-
-def _iso(mjd: float) -> str:
-    day = int(np.floor(mjd))
-    milliseconds = round((mjd - day) * 86400e3)
-    instant = np.datetime64("1858-11-17", "ms") + np.timedelta64(day, "D")
-    return str(instant + np.timedelta64(milliseconds, "ms"))

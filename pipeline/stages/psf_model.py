@@ -240,10 +240,7 @@ class PsfModel:
         -------
         ndarray of float32 of shape (n, 2 half_size + 1, 2 half_size + 1)
         """
-        if not 0 <= half_size <= self.half_size:
-            raise ValueError(
-                f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
-            )
+        self._check_half_size(half_size)
         s = self.stencil(lines, columns)
         out = np.empty((s.first_width.size, 2 * half_size + 1, 2 * half_size + 1), np.float32)
         render_centred(
@@ -251,6 +248,12 @@ class PsfModel:
             self.oversample, out,
         )  # fmt: skip
         return out
+
+    def _check_half_size(self, half_size: int) -> None:
+        if not 0 <= half_size <= self.half_size:
+            raise ValueError(
+                f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
+            )
 
     def effective_pixels(self, line: float, column: float) -> float:
         """Noise-equivalent area ``1/sum(P^2)`` in px, averaged over sub-pixel positions."""
@@ -323,10 +326,7 @@ class PsfModel:
         ndarray of shape (G, G)
             See `grid_half_size`.
         """
-        if not 0 <= half_size <= self.half_size:
-            raise ValueError(
-                f"half_size: must be between 0 and the model's {self.half_size}, got {half_size}"
-            )
+        self._check_half_size(half_size)
         first_width, width_weights, _ = _width_stencil(np.log(self.fwhm(line)))
         first_column, column_weights = self.column_stencil(column)
         size = 2 * grid_half_size(half_size, self.oversample) + 1

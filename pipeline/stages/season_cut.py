@@ -4,22 +4,17 @@ A dark night weighs little in a mean, so that whether it stands before or after 
 moves the difference of the two means. What tells is its own scatter about the mean of its group.
 """
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stages.season_compare import fit_robustly, make_nuisance
-
-if TYPE_CHECKING:
-    from pipeline.stages.season_compare import SeasonArrays
+from pipeline.stages.season_compare import SeasonArrays, fit_robustly, make_nuisance
 
 __all__ = ["scatter_within"]
 
 _F = NDArray[np.float64]
 
 
-def scatter_within(season: "SeasonArrays", first: int, stop: int) -> _F:
+def scatter_within(season: SeasonArrays, first: int, stop: int) -> _F:
     """Scatter of nights about the means of both groups, for every cut of a range of nights.
 
     Factors, slopes across the chip and known patterns of additive light are fitted night by night

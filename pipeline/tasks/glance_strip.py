@@ -22,7 +22,7 @@ from pipeline.stages.glance import (
     robust_mean,
 )
 from pipeline.stages.zeropoint import ZeroPointCurve
-from pipeline.strip import Strip
+from pipeline.strip import Strip, format_time
 from pipeline.tasks.explain import check_line_period
 from pipeline.tasks.first_look import guess_solution, refer_to
 from pipeline.tasks.glance import BlockLook, GlanceVectors, join_stars
@@ -262,7 +262,7 @@ def describe_strip(
         tell, strip, Measured(blocks, focus, curve, result, dimming_of),
         no_stars=no_stars, no_geometry=no_geometry, pixel_scale=scale,
     )  # fmt: skip
-    tell.notes += [f"{text}" for text in strip.problems]
+    tell.notes += strip.problems
     if not found.timeless and (doubt := check_line_period(config, strip)):
         tell.notes.append(f"Doubtful: {doubt}")
     tell.notes += [f"Left out: {text}" for text in found.rejected]
@@ -285,7 +285,7 @@ def describe_strip(
         advice = result.advice.sentences(
             liquid_mirror=config.observatory.mirror == "rotating-liquid"
         )
-    start = "" if found.timeless else _iso(strip.mjd_start)
+    start = "" if found.timeless else format_time(strip.mjd_start, unit="s")
     state = f"{strip.n_lines} lines, whole" if found.complete else (
         f"{strip.n_lines} of {found.promised} lines that its files promise"
     )  # fmt: skip
@@ -299,9 +299,3 @@ def describe_strip(
         dimming_of=dimming_of, preview=None, response=response, moments=moments,
         advice=advice, focus=focus, missing=tell.grouped(), notes=tuple(tell.notes),
     )  # fmt: skip
-
-
-def _iso(mjd: float) -> str:
-    day = int(np.floor(mjd))
-    instant = np.datetime64("1858-11-17", "s") + np.timedelta64(day, "D")
-    return str(instant + np.timedelta64(round((mjd - day) * 86400), "s"))
