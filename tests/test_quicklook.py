@@ -105,6 +105,9 @@ def test_vectors_of_a_reduction_take_the_response_out(small, config, reduced, tm
     nothing, _ = take_quicklook(config, raw, tmp_path, vectors=small)
     assert nothing.calibration.startswith("none: ")
     assert "--vectors" in nothing.calibration
+    (why,) = [m.why for m in nothing.missing if "calibrations" in m.what]
+    assert str(small) in why
+    assert not any("calibrations" in m.what for m in flat.missing)
 
 
 def test_without_a_catalogue_it_goes_on_and_says_so(small, config, tmp_path):

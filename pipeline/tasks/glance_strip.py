@@ -269,6 +269,8 @@ def describe_strip(
     if found.others:
         tell.notes.append(f"Other strips beside this one: {', '.join(found.others)}.")
     if vectors is None:
+        if why := vectors_text.partition("none: ")[2]:  # they were asked for
+            tell.missing.append(Missing("use of calibrations", why))
         tell.notes.append(
             "Without calibrations the sky holds bias and dark, and the response against column "
             "is provisional: bias and dark of a column are in it too."
