@@ -72,6 +72,8 @@ class PsfSolution:
     used : ndarray of bool
     problems : tuple of str
         What the user should know.
+    parameters : ndarray of shape (n, 8)
+        Of each star's fit, to begin another one with.
     """
 
     model: PsfModel
@@ -87,6 +89,7 @@ class PsfSolution:
     chi2: FloatArray
     used: NDArray[np.bool_]
     problems: tuple[str, ...]
+    parameters: FloatArray
 
     def fwhm_error(self, line: ArrayLike) -> FloatArray:
         """Standard error of the seeing curve at global lines, px."""
@@ -208,6 +211,7 @@ def fit_psf_model(
     n_columns: int,
     n_stage: int,
     options: PsfStarOptions,
+    begin: FloatArray | None = None,
 ) -> PsfSolution:
     """Fit seeing along the strip, exponent, and optics across the chip.
 
@@ -223,6 +227,8 @@ def fit_psf_model(
     n_lines, n_columns, n_stage : int
         Of the strip.
     options : PsfStarOptions
+    begin : ndarray of shape (n, 8), optional
+        `PsfSolution.parameters` of an earlier fit of the same stars, with a path much like this.
 
     Returns
     -------
@@ -256,7 +262,10 @@ def fit_psf_model(
         )
     nodes = place_nodes(n_columns, path=path)
     stars = _Stars(stamps, variances, columns, options)
-    start = _first_guess(stamps, variances, lines - np.rint(lines), columns - np.rint(columns))
+    if begin is None:
+        start = _first_guess(stamps, variances, lines - np.rint(lines), columns - np.rint(columns))
+    else:
+        start = begin.copy()
     problems: list[str] = []
     everyone = np.arange(n)
 
@@ -364,6 +373,7 @@ def fit_psf_model(
         chi2=chi2,
         used=good,
         problems=tuple(problems),
+        parameters=start,
     )
 
 

@@ -6,6 +6,8 @@ from numba import njit
 from pipeline.stages.psf_kernels import solve
 from pipeline.stages.spline_kernels import REACH, blend_nodes, grid_half_size, render_stamp
 
+_N_WIDTHS = 4  # nodes in width that a star is interpolated between
+
 __all__ = ["N_PARAMETERS", "fit_stars"]
 
 # flux, line, column, background, ln(FWHM), q_ll, q_lc, q_cc
@@ -23,6 +25,18 @@ def _width_weights(t: float, weights: np.ndarray, slopes: np.ndarray) -> None:
     slopes[1] = (3 * t * t - 4 * t - 1) / 2
     slopes[2] = -(3 * t * t - 2 * t - 2) / 2
     slopes[3] = (3 * t * t - 1) / 6
+
+
+@njit(cache=True)
+def _sum_widths(
+    columns: np.ndarray, weights: np.ndarray, slopes: np.ndarray, grid: np.ndarray, rise: np.ndarray
+) -> None:
+    """Grid of a width and its derivative from the grids of four widths of one column."""
+    for i in range(grid.shape[0]):
+        for j in range(grid.shape[1]):
+            c0, c1, c2, c3 = columns[0, i, j], columns[1, i, j], columns[2, i, j], columns[3, i, j]
+            grid[i, j] = weights[0] * c0 + weights[1] * c1 + weights[2] * c2 + weights[3] * c3
+            rise[i, j] = slopes[0] * c0 + slopes[1] * c1 + slopes[2] * c2 + slopes[3] * c3
 
 
 @njit(cache=True)
@@ -54,14 +68,19 @@ def fit_stars(
     chi2 = NaN. ``photon`` is the variance per electron of the star's own light; 0 when the given
     variances hold it already. The variance holds a part `model_error` of the model's own light, in
     quadrature, so that the brightest stars, limited by the form of the model, do not decide alone.
-    ``lights`` receives the models of the stars, electrons.
+    ``lights`` receives the models of the stars, electrons; what lies beyond ``radius`` of the
+    central pixel is neither fitted nor modelled, and 0 there.
     """
-    size = stamps.shape[1]
-    h = size // 2
+    given = stamps.shape[1] // 2
+    h = min(given, int(np.floor(radius)))
+    off = given - h
+    size = 2 * h + 1
     k = free.size
     g = 2 * grid_half_size(h, oversample) + 1
     grid = np.empty((g, g))
     grid_slope = np.empty((g, g))
+    columns = np.empty((_N_WIDTHS, g, g))
+    one = np.ones(1)
     d = np.empty((N_PARAMETERS, size, size))
     p = np.empty((size, size))
     ww = np.empty(4)
@@ -80,20 +99,28 @@ def fit_stars(
         f = v[0]
         p[:, :] = 0.0
         ok = False
+        blended = low - 2  # width node whose neighbours ``columns`` holds: none yet
         for iteration in range(max_iterations):
             x = v[4] / width_step
             base = int(np.floor(x))
             if base - 1 < low or base + 2 >= low + nodes.shape[0]:
                 break
-            _width_weights(x - base, ww, ws)
             if need_width or iteration == 0:
-                first_node = base - 1 - low
-                blend_nodes(nodes, first_node, ww, first_column[s], column_weights[s], grid)
-                if need_width:
-                    ws /= width_step
-                    blend_nodes(
-                        nodes, first_node, ws, first_column[s], column_weights[s], grid_slope
-                    )
+                if base != blended:
+                    # The column stays as it is, and the width mostly between the same nodes.
+                    for a in range(_N_WIDTHS):
+                        blend_nodes(
+                            nodes,
+                            base - 1 - low + a,
+                            one,
+                            first_column[s],
+                            column_weights[s],
+                            columns[a],
+                        )
+                    blended = base
+                _width_weights(x - base, ww, ws)
+                ws /= width_step
+                _sum_widths(columns, ww, ws, grid, grid_slope)
             render_stamp(grid, oversample, v[1], v[2], 0, 0, p)
             render_stamp(grid, oversample, v[1], v[2], 1, 0, d[1])
             render_stamp(grid, oversample, v[1], v[2], 0, 1, d[2])
@@ -118,12 +145,12 @@ def fit_stars(
                 for j in range(size):
                     if (i - h) ** 2 + (j - h) ** 2 > radius * radius:
                         continue
-                    if not np.isfinite(variances[s, i, j]):
+                    if not np.isfinite(variances[s, off + i, off + j]):
                         continue
                     light = max(f * p[i, j], 0.0)
                     extra = photon * light + (model_error * light) ** 2
-                    w = 1.0 / (variances[s, i, j] + extra)
-                    r = stamps[s, i, j] - f * p[i, j] - v[3]
+                    w = 1.0 / (variances[s, off + i, off + j] + extra)
+                    r = stamps[s, off + i, off + j] - f * p[i, j] - v[3]
                     total += w * r * r
                     count += 1
                     for a in range(k):
@@ -168,9 +195,10 @@ def fit_stars(
             if abs(v[1]) > REACH or abs(v[2]) > REACH or v[0] <= 0.0:
                 break
         values[s] = v
+        lights[s, :, :] = 0.0
         for i in range(size):
             for j in range(size):
-                lights[s, i, j] = max(f * p[i, j], 0.0)
+                lights[s, off + i, off + j] = max(f * p[i, j], 0.0)
         covariances[s, :, :] = np.nan
         if not ok:
             chi2[s] = np.nan

@@ -98,12 +98,25 @@ class _Stars:
     stamps: NDArray[np.float32]
     variances: NDArray[np.float32]
 
-    def fit(self, strip: Strip, path: PathOf | None, options: PsfStarOptions) -> PsfSolution:
+    def brightest(self, most: int) -> "_Stars":
+        """Those of the largest flux, in the order they have."""
+        if self.flux.size <= most:
+            return self
+        which = np.sort(np.argsort(-self.flux, kind="stable")[:most])
+        return _Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+    def fit(
+        self,
+        strip: Strip,
+        path: PathOf | None,
+        options: PsfStarOptions,
+        begin: NDArray[np.float64] | None = None,
+    ) -> PsfSolution:
         """Fit the point spread with a given path."""
         return fit_psf_model(
             self.stamps, self.variances, self.line, self.column, path,
             n_lines=strip.n_lines, n_columns=strip.n_columns, n_stage=strip.n_stage,
-            options=options,
+            options=options, begin=begin,
         )  # fmt: skip
 
 
@@ -142,6 +155,8 @@ def _refine(
     references: References,
 ) -> tuple[StripSolution, tuple[str, ...]]:
     """Solve point spread and geometry in turn until the path stands still."""
+    stars = stars.brightest(_MOST_STARS)
+    begin: NDArray[np.float64] | None = None
     plain = replace(
         options.psf_stars,
         beta=options.psf_stars.beta or options.psf_stars.default_beta,
@@ -159,7 +174,8 @@ def _refine(
     )  # fmt: skip
     for _ in range(_ROUNDS):
         try:
-            fit = stars.fit(strip, PathOf(solution), plain)
+            fit = stars.fit(strip, PathOf(solution), plain, begin)
+            begin = fit.parameters
             use = np.flatnonzero(fit.used)
             with np.errstate(invalid="ignore", divide="ignore"):
                 error = np.median(fit.fwhm[use]) * stars.flux_err[use] / stars.flux[use]

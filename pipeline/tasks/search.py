@@ -132,7 +132,7 @@ def search_block(
     """
     strip, options = context.strip, context.options
     half = kernel_half_size(psf, fwhm)
-    stamp = options.psf_stars.half_size
+    stamp = int(np.ceil(options.psf_stars.radius))  # what is fitted of a star
     halo = max(required_halo(options.detect, kernel_half_size=half), stamp + 2)
     block = prepare_block(context, start - halo, stop + halo)
     low, high = block.first_line, block.first_line + block.image.shape[0]
