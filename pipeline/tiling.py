@@ -20,6 +20,9 @@ from pipeline.tasks.tiles import EpochTile, make_grid, plan_tiles, rectify_tile
 __all__ = ["TileMade", "fill_tiles", "stack_groups"]
 
 
+_GROUP = 1.5  # heights of a tile: a range of tiles then needs as many lines as a block measured
+
+
 @dataclass(frozen=True)
 class TileMade:
     """One epoch tile, as part of what one task made.
@@ -52,13 +55,16 @@ class TileMade:
 
 
 def _group_tiles(run: Run, made: Made) -> dict[int, list[Tile]]:
-    """Tiles of a strip that lie beside each other across the scan: they share their lines."""
+    """Tiles of a strip whose middles lie within a range of lines, to share what they read.
+
+    Lines at the ends of a range are read for both: the longer it is, the less is done twice.
+    """
     result: StripResult = made.value
     assert result.solution is not None
     groups: dict[int, list[Tile]] = {}
     for tile in plan_tiles(make_grid(run.config), result):
         line, _ = result.solution.sky_to_strip(np.array([tile.ra_deg]), np.array([tile.dec_deg]))
-        groups.setdefault(int(line[0] // (tile.size / 2)), []).append(tile)
+        groups.setdefault(int(line[0] // (_GROUP * tile.size)), []).append(tile)
     return dict(sorted(groups.items()))
 
 

@@ -40,8 +40,8 @@ from pipeline.stages.psf_model import (
     PsfModel,
     interpolate_nodes,
 )
-from pipeline.stages.psf_transforms import spline_image
-from pipeline.stages.spline_kernels import blend_nodes, grid_half_size
+from pipeline.stages.psf_transforms import fold, spline_image
+from pipeline.stages.resample import kernel_transfer
 
 __all__ = [
     "LINE_GROUP",
@@ -145,7 +145,7 @@ class EqualisedLines(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class EqualisedSpread:
-    """Point spread of equalised lines: the strip's, convolved with the kernels.
+    """Point spread of equalised lines as resampling leaves it: the strip's, convolved with both.
 
     Attributes
     ----------
@@ -173,17 +173,6 @@ class EqualisedSpread:
         first_width, ww = interpolate_nodes(self.ln_widths, ln_width)
         first_column, cw = interpolate_nodes(self.node_columns, columns)
         return NodeStencil(self.grids, first_width, first_column, ww, np.zeros_like(ww), cw)
-
-    def blend(self, line: float, column: float, half_size: int) -> FloatArray:
-        """Quintic B-spline coefficients at a place, as `PsfModel.blend`."""
-        s = self.stencil(line, column)
-        size = 2 * grid_half_size(half_size, self.oversample) + 1
-        out = np.empty((size, size))
-        blend_nodes(
-            s.nodes, int(s.first_width[0]), s.width_weights[0], int(s.first_column[0]),
-            s.column_weights[0], out,
-        )  # fmt: skip
-        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,15 +230,18 @@ class Equaliser:
         return _target(self.box(), self.options, self.target_fwhm, self.target_variance)
 
     def spread(self) -> EqualisedSpread:
-        """Point spread that is reached."""
+        """Point spread that is reached, resampled."""
         if "spread" not in self._kept:
             box = self.box()
+            v = np.fft.rfftfreq(box.size, 1.0 / self.psf.oversample).astype(np.float64)
+            across = kernel_transfer(v)
+            blur = np.outer(across[fold(box.size)], across)
             n_w, n_c, _ = self.kernels.shape
             rows = [
                 [
                     spline_image(
                         box.spread(float(np.exp(self.ln_widths[w])), c)
-                        * box.transform_kernel(self.kernels[w, c], self.support),
+                        * box.transform_kernel(self.kernels[w, c], self.support) * blur,
                         half_size=self.half_size, oversample=self.psf.oversample,
                     )
                     for c in range(n_c)

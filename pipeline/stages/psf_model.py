@@ -39,6 +39,7 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Transfer = Callable[[FloatArray], FloatArray]
 PathProvider = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
 
 # Step of the width nodes. Cubic interpolation with step h leaves (3/128) h^4 f'''' ; at the peak
@@ -99,6 +100,8 @@ class PsfModel:
         Largest half size of a stamp, px.
     oversample : int
         Grid points per pixel.
+    blur : callable or None
+        What else the image went through, see `blurred`.
     """
 
     beta: float
@@ -111,15 +114,17 @@ class PsfModel:
     optics: FloatArray
     half_size: int
     oversample: int
+    blur: Transfer | None = None
     _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
     _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
     # All but the seeing, at the nodes: the same for models that share path and optics.
     _smears: dict[int, ComplexArray] = field(default_factory=dict, repr=False)
+    _waves: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict, repr=False)
 
     def __getstate__(self) -> dict[str, Any]:
         """Everything but the grids, which are made again where they are needed."""
         state = dict(self.__dict__)
-        state["_grids"], state["_stacks"], state["_smears"] = {}, {}, {}
+        state |= {name: {} for name in ("_grids", "_stacks", "_smears", "_waves")}
         return state
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -150,7 +155,23 @@ class PsfModel:
             self, beta=model.beta, fwhm_lines=model.fwhm_lines, fwhm_values=model.fwhm_values,
             oversample=model.oversample, _grids=self._grids if beta == self.beta and same else {},
             _stacks={}, _smears=self._smears if same else {},
+            _waves=self._waves if same else {},
         )  # fmt: skip
+
+    def blurred(self, transfer: Transfer) -> "PsfModel":
+        """What a filter along both axes leaves of this point spread.
+
+        Parameters
+        ----------
+        transfer : callable
+            Real and even: what it leaves of a wave, for frequencies in cycles per pixel along
+            either axis. A function of a module, so that the model can travel.
+
+        Returns
+        -------
+        PsfModel
+        """
+        return replace(self, blur=transfer, _grids={}, _stacks={}, _smears={}, _waves={})
 
     # -- parameters ---------------------------------------------------------------------
 
@@ -385,17 +406,25 @@ class PsfModel:
         u = np.fft.fftfreq(size, 1.0 / os_)
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
         w = self.path_weight[node]
-        along = np.exp(-2j * np.pi * np.outer(u, self.path_line[node]))
-        across = np.exp(-2j * np.pi * np.outer(self.path_column[node], v))
+        wave_u, wave_v = self._sampling(size)
+        along = np.exp(-2j * np.pi * np.outer(u, self.path_line[node])) * wave_u[:, None]
+        across = np.exp(-2j * np.pi * np.outer(self.path_column[node], v)) * wave_v
         transform: ComplexArray = (along * w) @ across
         q = self.optics_covariance(self.node_columns[node])
         if np.any(q != 0):
             quadratic = q[0] * u[:, None] ** 2 + q[2] * v**2 + 2 * q[1] * u[:, None] * v
             transform *= np.exp(-2 * np.pi**2 * quadratic)
-        # Pixel along both axes, clock along the line.
-        transform *= (np.sinc(u) ** 2)[:, None]
-        transform *= np.sinc(v)
         return transform
+
+    def _sampling(self, size: int) -> tuple[FloatArray, FloatArray]:
+        """What pixel, clock and blur leave of the waves of a box along either axis."""
+        if size not in self._waves:
+            v = np.fft.rfftfreq(size, 1.0 / self.oversample).astype(np.float64)
+            # Pixel along both axes, clock along the line.
+            across = np.sinc(v) * (1.0 if self.blur is None else self.blur(v))
+            along = (across * np.sinc(v))[fold(size)]
+            self._waves[size] = along, across
+        return self._waves[size]
 
     def _seeing(self, width: int, frequency: FloatArray) -> FloatArray:
         key = (width, -1)

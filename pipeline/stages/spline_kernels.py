@@ -11,6 +11,7 @@ from numba import njit
 __all__ = [
     "REACH",
     "blend_nodes",
+    "carry_images",
     "grid_half_size",
     "render_centred",
     "render_stamp",
@@ -218,3 +219,95 @@ def render_centred(
         )
         render_stamp(grid, oversample, 0.0, 0.0, 0, 0, stamp)
         out[s] = stamp
+
+
+@njit(cache=True)
+def carry_images(
+    nodes: np.ndarray,
+    first_width: np.ndarray,
+    width_weights: np.ndarray,
+    first_column: np.ndarray,
+    column_weights: np.ndarray,
+    ratio: float,
+    jacobians: np.ndarray,
+    out: np.ndarray,
+) -> None:
+    """Images of many places, seen through linear maps.
+
+    Parameters
+    ----------
+    nodes, first_width, width_weights, first_column, column_weights : ndarray
+        As of `blend_nodes`, one row per place.
+    ratio : float
+        Grid points of a node per point of an image, where the map is the identity.
+    jacobians : ndarray of shape (n, 2, 2)
+        Change of the node's axes with the image's.
+    out : ndarray of shape (n, m, m), m odd
+        Overwritten with flux per point: the node's value times the map's area.
+    """
+    g = nodes.shape[2]
+    grid = np.empty((g, g))
+    for s in range(out.shape[0]):
+        blend_nodes(
+            nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], grid
+        )
+        _warp(grid, ratio, jacobians[s], out[s])
+
+
+@njit(cache=True)
+def _place(start: float, slope: float, base: np.ndarray, weights: np.ndarray) -> None:
+    """Knots and weights of points along a straight line; inlined, for it runs in vectors."""
+    h = base.size // 2
+    for j in range(base.size):
+        x = start + slope * (j - h)
+        whole = np.floor(x)
+        t = x - whole
+        s = 1.0 - t
+        base[j] = int(whole) - 2
+        weights[0, j] = s * s * s * s * s / 120.0
+        weights[1, j] = (
+            26.0 + t * (-50.0 + t * (20.0 + t * (20.0 + t * (-20.0 + 5.0 * t))))
+        ) / 120.0
+        weights[2, j] = (66.0 + t * t * (-60.0 + t * t * (30.0 - 10.0 * t))) / 120.0
+        weights[3, j] = (
+            26.0 + t * (50.0 + t * (20.0 + t * (-20.0 + t * (-20.0 + 10.0 * t))))
+        ) / 120.0
+        weights[4, j] = (1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t))))) / 120.0
+        weights[5, j] = t * t * t * t * t / 120.0
+
+
+@njit(cache=True)
+def _warp(grid: np.ndarray, ratio: float, jacobian: np.ndarray, out: np.ndarray) -> None:
+    """One image of `carry_images`; beyond the grid its coefficients count as zero."""
+    g = grid.shape[0]
+    n = out.shape[0]
+    h = n // 2
+    area = abs(jacobian[0, 0] * jacobian[1, 1] - jacobian[0, 1] * jacobian[1, 0])
+    wl = np.empty((6, n))
+    wc = np.empty((6, n))
+    row = np.empty(n, np.int64)
+    column = np.empty(n, np.int64)
+    for i in range(n):
+        _place(g // 2 + ratio * jacobian[0, 0] * (i - h), ratio * jacobian[0, 1], row, wl)
+        _place(g // 2 + ratio * jacobian[1, 0] * (i - h), ratio * jacobian[1, 1], column, wc)
+        for j in range(n):
+            l0 = row[j]
+            c0 = column[j]
+            total = 0.0
+            if l0 >= 0 and c0 >= 0 and l0 + 5 < g and c0 + 5 < g:
+                for a in range(6):
+                    r = grid[l0 + a]
+                    total += wl[a, j] * (
+                        wc[0, j] * r[c0]
+                        + wc[1, j] * r[c0 + 1]
+                        + wc[2, j] * r[c0 + 2]
+                        + wc[3, j] * r[c0 + 3]
+                        + wc[4, j] * r[c0 + 4]
+                        + wc[5, j] * r[c0 + 5]
+                    )
+            else:
+                for a in range(6):
+                    for b in range(6):
+                        if 0 <= l0 + a < g and 0 <= c0 + b < g:
+                            total += wl[a, j] * wc[b, j] * grid[l0 + a, c0 + b]
+            out[i, j] = area * total

@@ -23,8 +23,12 @@ from pipeline.stages.psf_model import (
     PsfModel,
     interpolate_nodes,
 )
-from pipeline.stages.resample import kernel_transfer
-from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.spline_kernels import (
+    blend_nodes,
+    carry_images,
+    grid_half_size,
+    render_stamp,
+)
 
 __all__ = [
     "OVERSAMPLE",
@@ -44,7 +48,6 @@ OVERSAMPLE = 2  # enough from a FWHM of 1.8 px on, as for the strip's model
 _N_Y = 3  # seeing changes little while a tile drifts by
 _FEWEST_X = 4  # nodes of a cubic
 _FINE = 8  # points per pixel that count the half-peak area: 0.3 % of the FWHM
-_MARGIN = 6  # px beyond the stamp's grid, so that the resampling's kernel does not wrap light round
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,7 +315,8 @@ def predict_spread(
     Parameters
     ----------
     psf : PsfModel or EqualisedSpread
-        Of the strip's lines as they are resampled.
+        Of the strip's lines, with what the resampling's kernel makes of it along their axes:
+        `PsfModel.blurred` with `kernel_transfer`, or `Equaliser.spread`.
     node_y, node_x : ndarray of shape (n_y,), (n_x,)
         Tile pixels of the nodes.
     line, column : ndarray of shape (n_y, n_x)
@@ -333,35 +337,15 @@ def predict_spread(
             f"got {line.shape}, {column.shape} and {jacobian.shape}"
         )
         raise ValueError(msg)
-    half = grid_half_size(half_size, OVERSAMPLE) + _MARGIN * OVERSAMPLE
-    at = np.arange(-half, half + 1) / OVERSAMPLE
-    points = np.stack(np.meshgrid(at, at, indexing="ij")).reshape(2, -1)
-    frequency = np.stack(
-        np.meshgrid(
-            np.fft.fftfreq(at.size, 1.0 / OVERSAMPLE),
-            np.fft.rfftfreq(at.size, 1.0 / OVERSAMPLE),
-            indexing="ij",
-        )
-    ).reshape(2, -1)
-    # a table: the cosines of every wave at every node would cost more than the rest
-    steps = np.linspace(0.0, 3.0, 1537)
-    kernel = (steps, kernel_transfer(steps))
     side = grid_side(half_size)
-    cut = slice(half - side // 2, half + side // 2 + 1)
-    images = np.empty((*shape, side, side), dtype=np.float32)
-    strip_side = 2 * grid_half_size(psf.half_size, psf.oversample) + 1
-    for index in np.ndindex(*shape):
-        grid = psf.blend(float(line[index]), float(column[index]), psf.half_size)
-        where = strip_side // 2 + psf.oversample * (jacobian[index] @ points)
-        image = map_coordinates(grid, where, order=5, prefilter=False, mode="constant")
-        image = image.reshape(at.size, at.size) * abs(np.linalg.det(jacobian[index]))
-        # the resampling's kernel lies along the strip's axes
-        waves = np.abs(np.linalg.inv(jacobian[index]).T @ frequency)
-        blur = np.prod(np.interp(waves, *kernel), axis=0)
-        transform = np.fft.rfft2(image)
-        image = np.fft.irfft2(transform * blur.reshape(transform.shape), s=image.shape)
-        images[index] = image[cut, cut]
-    return SpreadImages(images, node_y, node_x)
+    images = np.empty((line.size, side, side))
+    s = psf.stencil(line.ravel(), column.ravel())
+    carry_images(
+        s.nodes, s.first_width, s.width_weights, s.first_column, s.column_weights,
+        psf.oversample / OVERSAMPLE, np.ascontiguousarray(jacobian).reshape(-1, 2, 2), images,
+    )  # fmt: skip
+    stamps = images.reshape(*shape, side, side).astype(np.float32)
+    return SpreadImages(stamps, node_y, node_x)
 
 
 def combine_spreads(

@@ -17,9 +17,15 @@ from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.images import write_image
 from pipeline.io.provenance import Provenance
 from pipeline.stages import equalise
-from pipeline.stages.equalise import Equaliser, equalise_lines
+from pipeline.stages.equalise import EqualisedSpread, Equaliser, equalise_lines
 from pipeline.stages.equalise_fit import measure_widths
-from pipeline.stages.resample import halo_lines, mean_noise_correlation, resample_tile
+from pipeline.stages.psf_model import PsfModel
+from pipeline.stages.resample import (
+    halo_lines,
+    kernel_transfer,
+    mean_noise_correlation,
+    resample_tile,
+)
 from pipeline.stages.tile_noise import NoiseImages, predict_noise
 from pipeline.stages.tile_psf import (
     OVERSAMPLE,
@@ -183,9 +189,13 @@ def _scales(result: StripResult, low: int, high: int) -> tuple[NDArray, NDArray]
 
 
 def _spread(
-    result: StripResult, grid: Displacement, size: int, equaliser: Equaliser | None
+    result: StripResult,
+    psf: PsfModel | EqualisedSpread,
+    grid: Displacement,
+    size: int,
+    equaliser: Equaliser | None,
 ) -> tuple[SpreadImages, NoiseImages | None, NDArray[np.float64]]:
-    """Point spread of the strip on a tile.
+    """Point spread of the strip on a tile, from that of its lines after the resampling.
 
     With an equaliser also the correlation of the noise, and what the resampling leaves of the
     variance of a pixel, at the nodes.
@@ -204,7 +214,6 @@ def _spread(
     jacobian = np.moveaxis(np.stack([by_y, by_x], axis=1), (0, 1), (-2, -1))
     # Where the tile reaches beyond the chip there are no stars; the edge's form goes on.
     column = np.clip(column, 0.0, result.strip.n_columns - 1.0)
-    psf = result.psf if equaliser is None else equaliser.spread()
     spread = predict_spread(
         psf, node_y, node_x, line, column, jacobian,
         half_size=max(_SPREAD_HALF, psf.half_size),
@@ -288,6 +297,7 @@ def rectify_tile(
             image, variance, mask, equaliser, first_line=block.first_line, own=(low, high)
         )
     electron = float(np.nanmedian(of_line) * np.median(of_column))
+    psf = result.psf.blurred(kernel_transfer) if equaliser is None else equaliser.spread()
     written = []
     for tile, grid in zip(tiles, grids, strict=True):
         shape = (tile.size, tile.size)
@@ -321,7 +331,7 @@ def rectify_tile(
             "FWHM": (result.fwhm, "[pixel] typical width of stars"),
             "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
         }
-        spread, noise, share = _spread(result, grid, tile.size, equaliser)
+        spread, noise, share = _spread(result, psf, grid, tile.size, equaliser)
         header |= describe_spread(spread)
         fwhm, factor, planes = result.fwhm, 1.0, {}
         noise_variance = picture.variance

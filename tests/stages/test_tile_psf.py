@@ -288,8 +288,8 @@ def test_the_prediction_is_what_the_resampler_makes_of_the_strips_profile():
     size, middle = 61, np.array([200.0, 240.0])
     total, plain, n = 0.0, 0.0, 60
     spread = predict_spread(
-        strip, np.array([0.0]), np.array([0.0]), middle[None, :1], middle[None, 1:],
-        jacobian[None, None], half_size=STAMP,
+        strip.blurred(kernel_transfer), np.array([0.0]), np.array([0.0]), middle[None, :1],
+        middle[None, 1:], jacobian[None, None], half_size=STAMP,
     )  # fmt: skip
     psf = TilePsf.from_images(spread, half_size=STAMP)
     nodes = np.arange(0, size + 16, 8.0)
