@@ -49,6 +49,14 @@ class Moments:
 
 
 @njit(cache=True)
+def _fill_window(middle: float, half: int, reach: int, w2: float, out: np.ndarray) -> None:
+    """One axis of a Gaussian window: the other multiplies it."""
+    for i in range(half - reach, half + reach + 1):
+        d = i - half - middle
+        out[i] = np.exp(-0.5 * d * d / w2)
+
+
+@njit(cache=True)
 def _moments(
     image: np.ndarray,
     variance: np.ndarray,
@@ -62,6 +70,8 @@ def _moments(
     out: np.ndarray,
 ) -> None:
     size = 2 * half + 1
+    along = np.empty(size)
+    across = np.empty(size)
     for s in range(d_line.size):
         out[s, :] = np.nan
         w2 = sigma[s] ** 2
@@ -71,13 +81,15 @@ def _moments(
         ok = False
         for _ in range(max_iterations):
             s0 = sl = sc = 0.0
+            _fill_window(l, half, reach, w2, along)
+            _fill_window(c, half, reach, w2, across)
             for i in range(half - reach, half + reach + 1):
+                dl = i - half - l
                 for j in range(half - reach, half + reach + 1):
-                    dl, dc = i - half - l, j - half - c
-                    v = np.exp(-0.5 * (dl * dl + dc * dc) / w2) * image[s * size + i, j]
+                    v = along[i] * across[j] * image[s * size + i, j]
                     s0 += v
                     sl += v * dl
-                    sc += v * dc
+                    sc += v * (j - half - c)
             if s0 <= 0.0:
                 break
             # The window pulls towards its own centre: for matched widths by a half.
@@ -92,10 +104,12 @@ def _moments(
         if not ok:
             continue
         s0 = ll = lc = cc = 0.0
+        _fill_window(l, half, reach, w2, along)
+        _fill_window(c, half, reach, w2, across)
         for i in range(half - reach, half + reach + 1):
             for j in range(half - reach, half + reach + 1):
                 dl, dc = i - half - l, j - half - c
-                v = np.exp(-0.5 * (dl * dl + dc * dc) / w2) * image[s * size + i, j]
+                v = along[i] * across[j] * image[s * size + i, j]
                 s0 += v
                 ll += v * dl * dl
                 lc += v * dl * dc
@@ -109,7 +123,7 @@ def _moments(
         for i in range(half - reach, half + reach + 1):
             for j in range(half - reach, half + reach + 1):
                 dl, dc = i - half - l, j - half - c
-                w = np.exp(-0.5 * (dl * dl + dc * dc) / w2)
+                w = along[i] * across[j]
                 r = s * size + i
                 v = w * w * (variance[r, j] + photon[s] * max(image[r, j], 0.0))
                 err_l += v * dl * dl

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.psf_kernels import COLUMNS, add_models, fit_pass
+from pipeline.stages.psf_kernels import COLUMNS, add_models, copy_stamps, fit_pass
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.spline_kernels import REACH
 
@@ -234,9 +234,10 @@ def fit_psf(
     half = _model_half(flux, variance, l, c, model, options)
     table = np.full((lines.size, len(COLUMNS)), np.nan)
     todo = np.arange(lines.size)
+    # Models of the sources that are not fitted again, and of all.
+    settled, total = np.zeros(image.shape), np.zeros(image.shape)
     for _ in range(options.passes):
-        total = np.zeros(image.shape)
-        add_models(total, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
+        add_models(total, todo, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
         fit_pass(
             image,
             variance,
@@ -263,9 +264,13 @@ def fit_psf(
         flux = np.where(good, np.fmax(table[:, 0], 0.0), 0.0)
         d_line = np.where(good, table[:, 1], d_line)
         d_column = np.where(good, table[:, 2], d_column)
-        todo = np.flatnonzero(good & (table[:, 11] > _REFIT_SHARE))
+        again = good[todo] & (table[todo, 11] > _REFIT_SHARE)
+        before, done, todo = todo, todo[~again], todo[again]
         if todo.size == 0:
             break
+        copy_stamps(settled, total, before, l, c, half)
+        add_models(settled, done, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
+        copy_stamps(settled, total, done, l, c, half)
     out = np.empty_like(table)
     table[:, 1] = at_l + d_line
     table[:, 2] = at_c + d_column
@@ -368,6 +373,7 @@ def make_model_image(
         s = model.stencil(l, c)
         add_models(
             total,
+            np.arange(l.size),
             (at_l - first_line).astype(np.int64),
             at_c.astype(np.int64),
             l - at_l,

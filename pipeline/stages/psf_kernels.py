@@ -3,9 +3,15 @@
 import numpy as np
 from numba import njit
 
-from pipeline.stages.spline_kernels import REACH, blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.spline_kernels import (
+    REACH,
+    blend_nodes,
+    grid_half_size,
+    render_slopes,
+    render_stamp,
+)
 
-__all__ = ["COLUMNS", "add_models", "fit_pass", "solve"]
+__all__ = ["COLUMNS", "add_models", "copy_stamps", "fit_pass", "solve"]
 
 # Columns of the table that `fit_pass` fills.
 COLUMNS = (
@@ -31,6 +37,7 @@ _PROBE_SCALE = 0.5
 @njit(cache=True)
 def add_models(
     total: np.ndarray,
+    which: np.ndarray,
     line: np.ndarray,
     column: np.ndarray,
     d_line: np.ndarray,
@@ -44,13 +51,13 @@ def add_models(
     column_weights: np.ndarray,
     oversample: int,
 ) -> None:
-    """Add each source's model to ``total``, in the order given.
+    """Add the models of the sources ``which`` to ``total``, in the order given.
 
     ``line, column`` are the integer pixels nearest to the sources within ``total``, ``d_line,
     d_column`` the rest; ``half`` is the half size of each stamp.
     """
     n_lines, n_columns = total.shape
-    for s in range(line.size):
+    for s in which:
         h = half[s]
         if h <= 0 or flux[s] == 0.0:
             continue
@@ -70,6 +77,24 @@ def add_models(
                 c = column[s] + j - h
                 if 0 <= c < n_columns:
                     total[l, c] += f * stamp[i, j]
+
+
+@njit(cache=True)
+def copy_stamps(
+    source: np.ndarray,
+    target: np.ndarray,
+    which: np.ndarray,
+    line: np.ndarray,
+    column: np.ndarray,
+    half: np.ndarray,
+) -> None:
+    """Make ``target`` equal to ``source`` where `add_models` reaches for the sources ``which``."""
+    n_lines, n_columns = source.shape
+    for s in which:
+        low, high = max(column[s] - half[s], 0), min(column[s] + half[s] + 1, n_columns)
+        for l in range(max(line[s] - half[s], 0), min(line[s] + half[s] + 1, n_lines)):
+            for c in range(low, high):
+                target[l, c] = source[l, c]
 
 
 @njit(cache=True)
@@ -201,9 +226,7 @@ def fit_pass(
         damping = 1.0
         last_l = last_c = 0.0
         for _ in range(max_iterations):
-            render_stamp(grid, oversample, dl, dc, 0, 0, p)
-            render_stamp(grid, oversample, dl, dc, 1, 0, pl)
-            render_stamp(grid, oversample, dl, dc, 0, 1, pc)
+            render_slopes(grid, oversample, dl, dc, p, pl, pc)
             normal[:, :] = 0.0
             right[:] = 0.0
             for i in range(n):
@@ -267,9 +290,7 @@ def fit_pass(
                             top += w * p[i, j] * data[i, j]
                             bottom += w * p[i, j] ** 2
                 f = top / bottom
-        render_stamp(grid, oversample, dl, dc, 0, 0, p)
-        render_stamp(grid, oversample, dl, dc, 1, 0, pl)
-        render_stamp(grid, oversample, dl, dc, 0, 1, pc)
+        render_slopes(grid, oversample, dl, dc, p, pl, pc)
         render_stamp(grid, oversample, dl, dc, 2, 0, pll)
         render_stamp(grid, oversample, dl, dc, 0, 2, pcc)
         normal[:, :] = 0.0

@@ -4,7 +4,13 @@ import numpy as np
 from numba import njit
 
 from pipeline.stages.psf_kernels import solve
-from pipeline.stages.spline_kernels import REACH, blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.spline_kernels import (
+    REACH,
+    blend_nodes,
+    grid_half_size,
+    render_slopes,
+    render_stamp,
+)
 
 _N_WIDTHS = 4  # nodes in width that a star is interpolated between
 
@@ -121,9 +127,7 @@ def fit_stars(
                 _width_weights(x - base, ww, ws)
                 ws /= width_step
                 _sum_widths(columns, ww, ws, grid, grid_slope)
-            render_stamp(grid, oversample, v[1], v[2], 0, 0, p)
-            render_stamp(grid, oversample, v[1], v[2], 1, 0, d[1])
-            render_stamp(grid, oversample, v[1], v[2], 0, 1, d[2])
+            render_slopes(grid, oversample, v[1], v[2], p, d[1], d[2])
             if need_width:
                 render_stamp(grid_slope, oversample, v[1], v[2], 0, 0, d[4])
             if need_shape or v[5] != 0.0 or v[6] != 0.0 or v[7] != 0.0:

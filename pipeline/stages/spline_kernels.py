@@ -14,6 +14,7 @@ __all__ = [
     "carry_images",
     "grid_half_size",
     "render_centred",
+    "render_slopes",
     "render_stamp",
     "spline_weights",
 ]
@@ -106,15 +107,30 @@ def blend_nodes(
     cut = (nodes.shape[2] - g) // 2
     out[:, :] = 0.0
     for a in range(width_weights.size):
-        for b in range(column_weights.size):
-            w = width_weights[a] * column_weights[b]
-            if w == 0.0:
-                continue
+        w = width_weights[a]
+        if w == 0.0:
+            continue
+        grids = nodes[first_width + a, first_column : first_column + column_weights.size]
+        if column_weights.size == 4:
+            # Almost always: four at once, so that a row of the sum is loaded and stored once.
+            w0, w1 = w * column_weights[0], w * column_weights[1]
+            w2, w3 = w * column_weights[2], w * column_weights[3]
             for i in range(g):
-                source = nodes[first_width + a, first_column + b, cut + i, cut : cut + g]
+                s0 = grids[0, cut + i, cut : cut + g]
+                s1 = grids[1, cut + i, cut : cut + g]
+                s2 = grids[2, cut + i, cut : cut + g]
+                s3 = grids[3, cut + i, cut : cut + g]
                 row = out[i]
                 for j in range(g):
-                    row[j] += w * source[j]
+                    row[j] += w0 * s0[j] + w1 * s1[j] + w2 * s2[j] + w3 * s3[j]
+            continue
+        for b in range(column_weights.size):
+            share = w * column_weights[b]
+            for i in range(g):
+                source = grids[b, cut + i, cut : cut + g]
+                row = out[i]
+                for j in range(g):
+                    row[j] += share * source[j]
 
 
 @njit(cache=True)
@@ -157,36 +173,88 @@ def render_stamp(
     scale = (-float(oversample)) ** order_line * (-float(oversample)) ** order_column
     for k in range(6):
         wl[k] *= scale
-    width = oversample * (n - 1) + 6
-    line = np.empty(width)
-    c0 = first_col - 2
+    line = np.empty(oversample * (n - 1) + 6)
     for r in range(n):
-        g0 = first_row - 2 + oversample * r
-        r0 = grid[g0, c0 : c0 + width]
-        r1 = grid[g0 + 1, c0 : c0 + width]
-        r2 = grid[g0 + 2, c0 : c0 + width]
-        r3 = grid[g0 + 3, c0 : c0 + width]
-        r4 = grid[g0 + 4, c0 : c0 + width]
-        r5 = grid[g0 + 5, c0 : c0 + width]
-        for j in range(width):
-            line[j] = (
-                wl[0] * r0[j]
-                + wl[1] * r1[j]
-                + wl[2] * r2[j]
-                + wl[3] * r3[j]
-                + wl[4] * r4[j]
-                + wl[5] * r5[j]
-            )
-        for c in range(n):
-            j = oversample * c
-            out[r, c] = (
-                wc[0] * line[j]
-                + wc[1] * line[j + 1]
-                + wc[2] * line[j + 2]
-                + wc[3] * line[j + 3]
-                + wc[4] * line[j + 4]
-                + wc[5] * line[j + 5]
-            )
+        _along(grid, first_row - 2 + oversample * r, first_col - 2, wl, line)
+        _across(line, oversample, wc, out[r])
+
+
+@njit(cache=True)
+def render_slopes(
+    grid: np.ndarray,
+    oversample: int,
+    d_line: float,
+    d_column: float,
+    out: np.ndarray,
+    by_line: np.ndarray,
+    by_column: np.ndarray,
+) -> None:
+    """The image of `render_stamp` and its first derivatives, which share much of the work.
+
+    Parameters
+    ----------
+    grid, oversample, d_line, d_column : ndarray, int, float, float
+        As of `render_stamp`.
+    out, by_line, by_column : ndarray of shape (n, n), n odd
+        Overwritten with flux per pixel and its derivatives per pixel of shift.
+    """
+    n = out.shape[0]
+    half = n // 2
+    centre = grid.shape[0] // 2
+    wl = np.empty(6)
+    wc = np.empty(6)
+    sl = np.empty(6)
+    sc = np.empty(6)
+    x = centre + oversample * (-half - d_line)
+    first_row = int(np.floor(x))
+    spline_weights(x - first_row, 0, wl)
+    spline_weights(x - first_row, 1, sl)
+    y = centre + oversample * (-half - d_column)
+    first_col = int(np.floor(y))
+    spline_weights(y - first_col, 0, wc)
+    spline_weights(y - first_col, 1, sc)
+    for k in range(6):
+        sl[k] *= -float(oversample)
+        sc[k] *= -float(oversample)
+    line = np.empty(oversample * (n - 1) + 6)
+    for r in range(n):
+        row = first_row - 2 + oversample * r
+        _along(grid, row, first_col - 2, wl, line)
+        _across(line, oversample, wc, out[r])
+        _across(line, oversample, sc, by_column[r])
+        _along(grid, row, first_col - 2, sl, line)
+        _across(line, oversample, wc, by_line[r])
+
+
+@njit(cache=True)
+def _along(grid: np.ndarray, first: int, column: int, w: np.ndarray, line: np.ndarray) -> None:
+    """Weighted sum of six rows of a grid."""
+    stop = column + line.size
+    r0 = grid[first, column:stop]
+    r1 = grid[first + 1, column:stop]
+    r2 = grid[first + 2, column:stop]
+    r3 = grid[first + 3, column:stop]
+    r4 = grid[first + 4, column:stop]
+    r5 = grid[first + 5, column:stop]
+    for j in range(line.size):
+        line[j] = (
+            w[0] * r0[j] + w[1] * r1[j] + w[2] * r2[j] + w[3] * r3[j] + w[4] * r4[j] + w[5] * r5[j]
+        )
+
+
+@njit(cache=True)
+def _across(line: np.ndarray, oversample: int, w: np.ndarray, out: np.ndarray) -> None:
+    """Weighted sums of six points of a line, once a pixel."""
+    for c in range(out.size):
+        j = oversample * c
+        out[c] = (
+            w[0] * line[j]
+            + w[1] * line[j + 1]
+            + w[2] * line[j + 2]
+            + w[3] * line[j + 3]
+            + w[4] * line[j + 4]
+            + w[5] * line[j + 5]
+        )
 
 
 @njit(cache=True)
