@@ -487,6 +487,9 @@ def carry_out(run: Run, inventory: RawInventory, strips: list[Strip]) -> Reducti
     results: list[tuple[Strip, Made]] = []
     for night in sorted({s.night for s in strips}):
         results += _reduce_night(run, night, [s for s in strips if s.night == night])
+        if run.frozen:  # a plan of a season takes minutes: its log tells how far it is
+            facts = {"night": night, "step": "plan", "tasks": run.summary.n_todo}
+            logger.info("night %s: planned", night, extra={"facts": facts})
     tiles = fill_tiles(run, results)
     run.summary.n_tiles = len(tiles)
     stack_groups(run, tiles)
