@@ -103,6 +103,21 @@ def test_wrong_use_is_told_with_status_2():
         assert "Usage" in done.stderr
 
 
+def test_a_dry_run_tells_what_reduce_would_do_and_does_nothing(small, reduced, tmp_path):
+    places = (small / "observatory.toml", small / "raw")
+    done = run("reduce", *places, tmp_path / "products", "--dry-run", "--each")
+    assert done.exit_code == 0
+    rows = [line.split() for line in done.stdout.splitlines()]
+    for strip in ("2025-03-02_s01", "2025-03-03_s01"):
+        (row,) = [r for r in rows if r[0] == "catalogue" and strip in r]
+        assert row[1:] == [strip[:10], strip, "1", "0", "never", "made"]
+    assert "stand." in rows[-1]
+    assert list(tmp_path.iterdir()) == []
+    again = run("reduce", *places, reduced[0], "--dry-run")
+    assert again.exit_code == 0
+    assert again.stdout.splitlines()[-1].startswith("0 tasks to be done, ")
+
+
 @pytest.mark.slow
 def test_reduce_tells_what_it_did(small, tmp_path):
     done = drive(

@@ -14,6 +14,8 @@ from pipeline.io.raw import find_strips, read_lines
 from pipeline.io.tally import count_reading
 from pipeline.reduction import plan_reduction
 
+pytestmark = pytest.mark.xdist_group("season plan")  # made and planned once
+
 NIGHTS, LINES, DARK_LINES, BLOCK = 6, 70_000, 4096, 2048
 RAW_LINE = 2 * (4096 + 2 * 16)  # bytes
 
@@ -109,3 +111,5 @@ def test_the_command_says_so_and_its_log_names_every_night(season):
     assert [row["night"] for row in rows] == sorted({row["night"] for row in rows})
     assert len(found["nights"]) == NIGHTS - 1
     assert 0 < found["memory"] < 1.5 * 2**30
+    assert found["handed_in"] == 3 * (total // NIGHTS)
+    assert 2 <= found["under_way"] <= 6  # three a worker, whatever the number of tasks

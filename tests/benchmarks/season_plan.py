@@ -4,9 +4,10 @@
 segments of 150 nights of 1.1 million lines that hold headers and no pixels (sparse files: 1.4 TB
 that take some megabytes), asks ``driftloom reduce --dry-run`` in a process of its own what there
 is to do, and prints how many tasks that are, seconds in all and night by night from the command's
-log, and the peak memory of the process. A run plans and hands in its tasks night by night in the
-same steps, a few for each worker at a time; what stays behind from night to night would show here
-as nights that take longer and longer. It takes a minute or two.
+log, and the peak memory of the process. What stays behind from night to night would show as nights
+that take longer and longer. Then as many tasks as some of those nights have are handed to two local
+workers and do nothing there: how many are under way at a time, and how long the workers are at
+most without one, is the runner's own doing. It takes two minutes.
 """
 
 import argparse
@@ -28,11 +29,15 @@ from astropy.io import fits
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.graph import Outcome, Task, open_runner
 from tests.benchmarks.__main__ import COLUMNS, PeakMemory
 
 MOST_UNEVEN = 5.0  # the longest night over the median one: what is slower is a pause
 MOST_GROWTH = 1.5  # the last tenth of the nights over the first
 MOST_MEMORY, MOST_SECONDS = 1.5, 300.0  # GiB, s
+WORKERS, AHEAD = 2, 3  # workers that do nothing, tasks under way for each
+MOST_PAUSE = 1.0  # s without an outcome of tasks that take no time
+SOME_NIGHTS = 3  # whose tasks are handed in
 
 SEGMENT = 65_536  # lines of a file
 DARK_LINES = 4096  # of the strip with the shutter closed that begins each night
@@ -193,10 +198,45 @@ def plan_season(folder: Path) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def hand_in(nights: int, tasks: int) -> dict[str, Any]:
+    """Give workers nights of tasks that do nothing: seconds, pauses, tasks under way."""
+    asked, ended, most = 0, 0, 0
+    times: list[float] = []
+    seconds: list[float] = []
+
+    def arguments() -> tuple[float]:
+        nonlocal asked, most
+        asked += 1
+        most = max(most, asked - ended)
+        return (2.0,)
+
+    def take(outcome: Outcome) -> None:
+        nonlocal ended
+        if not outcome.ok:
+            sys.exit(f"a task that does nothing failed: {outcome.error}")
+        ended += 1
+        times.append(time.perf_counter())
+
+    with open_runner(workers=WORKERS) as runner:
+        runner.run(math.sqrt, [Task("first", (2.0,))], label="start")  # workers are up
+        for _ in range(nights):
+            times.append(time.perf_counter())
+            begin = times[-1]
+            work = [Task(f"t{i}", arguments) for i in range(tasks)]
+            runner.run(math.sqrt, work, label="nothing", on_outcome=take)
+            seconds.append(time.perf_counter() - begin)
+    if ended != nights * tasks:
+        sys.exit(f"{nights * tasks} tasks were handed in, {ended} came back")
+    return {
+        "handed_in": ended, "hand_in_nights": seconds, "under_way": most,
+        "pause": float(np.diff(times).max()),
+    }  # fmt: skip
+
+
 def judge(found: dict[str, Any]) -> list[tuple[str, str, str, bool | None]]:
     """Figures: name, value, target, and whether it is met; None where there is no target."""
     nights = found["nights"]
-    tenth = max(1, len(nights) // 10)
+    tenth = max(1, round(len(nights) / 10))
     usual = median(nights)
     uneven = max(nights) / usual
     growth = median(nights[-tenth:]) / median(nights[:tenth])
@@ -220,6 +260,15 @@ def judge(found: dict[str, Any]) -> list[tuple[str, str, str, bool | None]]:
         ("whole command", f"{found['seconds']:.1f} s", f"<= {MOST_SECONDS:g}",
          found["seconds"] <= MOST_SECONDS),
         ("peak memory", f"{memory:.2f} GiB", f"<= {MOST_MEMORY:g}", memory <= MOST_MEMORY),
+    ]  # fmt: skip
+    most = AHEAD * WORKERS
+    rows += [
+        ("tasks handed to two workers, which do nothing", f"{found['handed_in']}", "", None),
+        ("a night of them, median", f"{median(found['hand_in_nights']):.2f} s", "", None),
+        ("under way at a time, at most", f"{found['under_way']}", f"<= {most}",
+         found["under_way"] <= most),
+        ("longest time between two outcomes", f"{found['pause']:.3f} s", f"<= {MOST_PAUSE:g}",
+         found["pause"] <= MOST_PAUSE),
     ]  # fmt: skip
     return rows
 
@@ -253,6 +302,7 @@ def main(arguments: list[str] | None = None) -> int:
         files = make_season(folder, asked.nights, asked.lines)
         print(f"{files} raw files made", file=sys.stderr, flush=True)
         found = plan_season(folder)
+    found |= hand_in(min(asked.nights, SOME_NIGHTS), found["tasks"] // asked.nights)
     found |= {"n_nights": asked.nights, "lines": asked.lines, "files": files}
     rows = judge(found)
     print(found.pop("text"))
