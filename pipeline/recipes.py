@@ -84,6 +84,7 @@ STEPS = {
             ),
         ),
         Step("search", (*_READING, *_DETECT, *_COSMIC, "photometry.psf_min_snr")),
+        Step("trails", ()),
         Step(
             "point spread",
             (

@@ -14,7 +14,7 @@ from pipeline.io.runlock import Holder, look_at_lock
 __all__ = ["NightStatus", "RunStatus", "StepStatus", "assess_run", "read_status"]
 
 _BLOCK_STEPS = ("summary", "search", "measure")
-_OPEN_STEPS = ("column summary", "first geometry", "point spread", "catalogue")
+_OPEN_STEPS = ("column summary", "first geometry", "point spread", "trails", "catalogue")
 _SEASON_STEPS = ("tiles", "stack", "deep catalogue")  # their number shows when the nights are done
 
 
@@ -196,8 +196,8 @@ def _planned(begin: Mapping[str, Any]) -> dict[tuple[str, str, str], int]:
     size = int(begin.get("block_lines") or 1)
     blocks = (*_BLOCK_STEPS, "calibrated strip") if begin.get("calibrated") else _BLOCK_STEPS
     order = (
-        "summary", "column summary", "first geometry", "search", "point spread", "measure",
-        "catalogue", "calibrated strip",
+        "summary", "column summary", "first geometry", "search", "point spread", "trails",
+        "measure", "catalogue", "calibrated strip",
     )  # fmt: skip
     for step in order:
         for night, strip, n_lines, is_open in begin.get("strips") or ():

@@ -61,7 +61,7 @@ def test_importing_the_numerics_brings_neither_scheduler_nor_files(folder):
     loaded = loaded_after([dotted(p) for p in modules_under(folder)])
     unwanted = {
         "dask", "distributed", "pyarrow", "pydantic", "typer", "mocpy", "pipeline.config",
-        "pipeline.graph", "pipeline.reduction", "pipeline.tasks", "pipeline.io",
+        "pipeline.graph", "pipeline.nightly", "pipeline.reduction", "pipeline.tasks", "pipeline.io",
     }  # fmt: skip
     if folder == "pipeline/stages":  # for Earth rotation the geometry needs astropy, which has it
         unwanted |= {"astropy", "pipeline.geometry"}
@@ -89,13 +89,14 @@ def test_the_simulator_and_the_pipeline_never_meet():
         ("pipeline", ("synthetic",), ()),
         ("synthetic", ("pipeline",), ()),
         ("pipeline/stages", ("astropy.io", "pipeline.io", "pipeline.config", "pipeline.tasks",
-                             "pipeline.geometry", "pipeline.graph", "pipeline.reduction",
-                             "datetime", "time", "pathlib"), ()),
+                             "pipeline.geometry", "pipeline.graph", "pipeline.nightly",
+                             "pipeline.reduction", "datetime", "time", "pathlib"), ()),
         ("pipeline/geometry", ("astropy.io", "pipeline.io", "pipeline.config", "pipeline.tasks",
-                               "pipeline.graph", "pipeline.reduction", "datetime", "time",
-                               "pathlib"), ()),
+                               "pipeline.graph", "pipeline.nightly", "pipeline.reduction",
+                               "datetime", "time", "pathlib"), ()),
         ("pipeline/io", ("pipeline.stages", "pipeline.tasks", "pipeline.graph"), ()),
-        ("pipeline/tasks", ("astropy.io", "pipeline.graph", "pipeline.reduction"), ()),
+        ("pipeline/tasks", ("astropy.io", "pipeline.graph", "pipeline.nightly",
+                            "pipeline.reduction"), ()),
         ("pipeline/report", ("pipeline.stages", "pipeline.tasks", "pipeline.io.raw"), ()),
     ],
     ids=lambda v: v if isinstance(v, str) else "",

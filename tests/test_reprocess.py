@@ -21,7 +21,7 @@ from pipeline.reprocess import plan_reprocessing, reprocess_folder
 pytestmark = pytest.mark.xdist_group("reduction")
 
 BEFORE_SEARCH = {"summary", "column summary", "column vectors", "first geometry"}
-AFTER = {"point spread", "measure", "catalogue", "tiles", "stack", "deep catalogue"}
+AFTER = {"point spread", "trails", "measure", "catalogue", "tiles", "stack", "deep catalogue"}
 
 
 def configured(small, **changes):

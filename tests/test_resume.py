@@ -152,13 +152,13 @@ def test_what_could_not_be_read_is_read_again(nights, reduced, run_reduction, as
 def test_a_failed_step_is_tried_again_and_leaves_no_old_catalogue(
     nights, products, run_reduction, monkeypatch
 ):
-    from pipeline import reduction
+    from pipeline import nightly
 
     def fail(*_, **__):
         msg = "no memory"
         raise MemoryError(msg)
 
-    monkeypatch.setattr(reduction, "finish_strip", fail)
+    monkeypatch.setattr(nightly, "finish_strip", fail)
     summary = run_reduction(nights, products, photometry__zero_point_knot=1.0)
     assert len([t for t in summary.failures if "catalogue: MemoryError: no memory" in t]) == 2
     assert not list(products.glob("strips/*/*/catalogue.*"))

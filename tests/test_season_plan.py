@@ -25,7 +25,7 @@ def expected(nights):
     blocks, dark = -(-LINES // BLOCK), DARK_LINES // BLOCK
     night = {
         "summary": blocks + dark, "column summary": 2, "column vectors": 1, "first geometry": 1,
-        "search": blocks, "point spread": 1, "measure": blocks, "catalogue": 1,
+        "search": blocks, "point spread": 1, "trails": 1, "measure": blocks, "catalogue": 1,
         "calibrated strip": blocks, "tiles": 0,
     }  # fmt: skip
     return {step: nights * count for step, count in night.items()} | {"deep catalogue": 1}

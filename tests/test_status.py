@@ -113,6 +113,6 @@ def test_the_table_says_it_all():
     text = console.export_text()
     assert text.startswith("running: process 7 on here, since 2025-06-11 04:00:00 UTC\n")
     (line,) = [t for t in text.splitlines() if t.startswith(NIGHT)]
-    assert line.split() == [NIGHT, "summary", "3", "18", "1", "1", "21", "500", "MB"]
+    assert line.split() == [NIGHT, "summary", "3", "19", "1", "1", "21", "500", "MB"]
     assert "failed: s1: summary, lines 1000 to 2000: x.fits: damaged" in text
     assert "Expected end: " in text

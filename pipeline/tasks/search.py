@@ -11,11 +11,18 @@ from pipeline.stages.detect import Detections, detect, required_halo
 from pipeline.stages.ownership import own
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_stars import cut_stamps
-from pipeline.stages.trails import BinnedSignificance, bin_significance
+from pipeline.stages.trails import (
+    BinnedSignificance,
+    Trail,
+    TrailOptions,
+    bin_significance,
+    concatenate_significance,
+    find_trails,
+)
 from pipeline.strip import Strip
 from pipeline.tasks.context import StripContext, prepare_block
 
-__all__ = ["BlockFind", "search_block"]
+__all__ = ["BlockFind", "find_strip_trails", "search_block"]
 
 _GROUP_LINES = 512  # lines that share a kernel: seeing changes little within
 _GROUP_COLUMNS = 128
@@ -163,3 +170,20 @@ def search_block(
     )
     masked = np.array([np.count_nonzero(own_rows.mask & bit.value) for bit in PixelMask])
     return BlockFind(found, significance, stars, stamps, variances, masked)
+
+
+def find_strip_trails(options: TrailOptions, parts: list[BinnedSignificance]) -> tuple[Trail, ...]:
+    """Trails of satellites and aircraft on a whole strip.
+
+    Parameters
+    ----------
+    options : TrailOptions
+        Tuning.
+    parts : list of BinnedSignificance
+        Of all blocks, in order of line.
+
+    Returns
+    -------
+    tuple of Trail
+    """
+    return find_trails(concatenate_significance(parts), options=options)
