@@ -221,11 +221,8 @@ def predict_moments(
     lines, columns = np.broadcast_arrays(
         np.atleast_1d(np.asarray(lines, dtype=float)), np.asarray(columns, dtype=float)
     )
-    images = [
-        model.kernel(float(l), float(c), model.half_size)
-        for l, c in zip(lines, columns, strict=True)
-    ]
-    stack = stack_cutouts(np.stack(images), 0.0, d_line=0.0, d_column=0.0)
+    images = model.kernels(lines, columns, model.half_size)
+    stack = stack_cutouts(images, 0.0, d_line=0.0, d_column=0.0)
     moments = measure_moments(stack, window)
     zero = np.zeros(lines.size)
     return Moments(
