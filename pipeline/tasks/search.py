@@ -80,17 +80,14 @@ def make_kernels(
     n_columns = max(1, round(strip.n_columns / _GROUP_COLUMNS))
     edges = np.linspace(0, strip.n_columns, n_columns + 1)
     middles = 0.5 * (edges[:-1] + edges[1:])
-    kernels = np.stack(
-        [
-            [psf.kernel((g + 0.5) * _GROUP_LINES, float(c), half_size) for c in middles]
-            for g in groups
-        ]
-    )
+    at = np.meshgrid((groups + 0.5) * _GROUP_LINES, middles, indexing="ij")
+    kernels = psf.kernels(at[0].ravel(), at[1].ravel(), half_size)
     line_group = np.arange(low, high) // _GROUP_LINES - groups[0]
     column_group = np.clip(
         np.searchsorted(edges, np.arange(strip.n_columns), side="right") - 1, 0, n_columns - 1
     )
-    return kernels.astype(np.float32), line_group, column_group
+    size = 2 * half_size + 1
+    return kernels.reshape(groups.size, middles.size, size, size), line_group, column_group
 
 
 def kernel_half_size(psf: PsfModel, fwhm: float) -> int:
