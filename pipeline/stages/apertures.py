@@ -242,7 +242,10 @@ def light_share(
     )
     theta = np.clip(np.radians(90.0 - np.mod(angle, 180.0)), -np.pi / 2, np.pi / 2)
     room = cutouts.half_size - 0.5
-    inside, _ = _ellipse_flux(cutouts, np.minimum(a, room), np.minimum(b, room), theta)
+    a, b = np.minimum(a, room), np.minimum(b, room)
+    inside, _, _ = sep.sum_ellipse(
+        cutouts.image, cutouts.column, cutouts.row, a, b, theta, 1.0, subpix=0
+    )
     # Stars lie anywhere within a pixel, but the share of light changes little with it.
     return np.minimum(inside, 1.0)
 
