@@ -227,22 +227,34 @@ def fit_pass(
         last_l = last_c = 0.0
         for _ in range(max_iterations):
             render_slopes(grid, oversample, dl, dc, p, pl, pc)
-            normal[:, :] = 0.0
-            right[:] = 0.0
+            # Sums in registers: this loop is most of the photometry.
+            n00 = n10 = n11 = n20 = n21 = n22 = 0.0
+            r0 = r1 = r2 = 0.0
             for i in range(n):
                 for j in range(n):
-                    if base[i, j] == np.inf:
+                    b = base[i, j]
+                    if b == np.inf:
                         continue
-                    m = f * p[i, j]
-                    w = 1.0 / (base[i, j] + ratio[i, j] * max(m, 0.0))
-                    r = data[i, j] - m
-                    row[0] = p[i, j]
-                    row[1] = f * pl[i, j]
-                    row[2] = f * pc[i, j]
-                    for a in range(3):
-                        right[a] += w * row[a] * r
-                        for b in range(a + 1):
-                            normal[a, b] += w * row[a] * row[b]
+                    light = p[i, j]
+                    m = f * light
+                    w = 1.0 / (b + ratio[i, j] * max(m, 0.0))
+                    r = w * (data[i, j] - m)
+                    by_l = f * pl[i, j]
+                    by_c = f * pc[i, j]
+                    r0 += r * light
+                    r1 += r * by_l
+                    r2 += r * by_c
+                    w0 = w * light
+                    w1 = w * by_l
+                    n00 += w0 * light
+                    n10 += w0 * by_l
+                    n20 += w0 * by_c
+                    n11 += w1 * by_l
+                    n21 += w1 * by_c
+                    n22 += w * by_c * by_c
+            right[0], right[1], right[2] = r0, r1, r2
+            normal[0, 0], normal[1, 0], normal[1, 1] = n00, n10, n11
+            normal[2, 0], normal[2, 1], normal[2, 2] = n20, n21, n22
             if f <= 0.0 or not solve(normal, 3, inverse):
                 break
             step_f = inverse[0, 0] * right[0] + inverse[0, 1] * right[1] + inverse[0, 2] * right[2]
