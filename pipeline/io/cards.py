@@ -1,6 +1,7 @@
 """Header cards of products: times, site, bits, in the words of FITS 4.0."""
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from typing import Any
 
 import erfa
@@ -10,10 +11,12 @@ from astropy.io import fits
 from pipeline.config import ObservatoryConfig
 from pipeline.flags import FLAG_MEANINGS, MASK_MEANINGS, Meaning
 
-__all__ = ["Cards", "make_bit_cards", "make_header", "make_site_cards", "make_time_cards"]
+__all__ = ["Cards", "format_cards", "make_bit_cards", "make_header", "make_site_cards",
+           "make_time_cards"]  # fmt: skip
 
 Cards = Mapping[str, Any]
 """Keyword to value, or to (value, comment)."""
+_LETTERS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_")
 
 
 def make_time_cards(
@@ -106,11 +109,39 @@ def make_header(*groups: Cards) -> fits.Header:
         If a keyword is not of up to eight characters A-Z 0-9 - _.
     """
     header = fits.Header()
+    for keyword, (value, comment) in _check_cards(groups).items():
+        header[keyword] = (value, comment)
+    return header
+
+
+def format_cards(*groups: Cards) -> list[str]:
+    """Text of the cards of `make_header`, without the cost of a header.
+
+    Parameters
+    ----------
+    *groups : mapping
+        As for `make_header`; the same errors are raised.
+
+    Returns
+    -------
+    list of str
+        Eighty characters each, or a multiple where a long text is continued.
+    """
+    texts = []
+    for keyword, (value, comment) in _check_cards(groups).items():
+        # Numbers differ from file to file, and a cache takes -0.0 for 0.0: only others are kept.
+        make = _format_card if isinstance(value, float) else _recall_card
+        texts.append(make(keyword, value, comment))
+    return texts
+
+
+def _check_cards(groups: Iterable[Cards]) -> dict[str, tuple[Any, str]]:
+    """Keyword to value and comment, in forms that FITS can hold."""
+    checked: dict[str, tuple[Any, str]] = {}
     for cards in groups:
         for keyword, entry in cards.items():
             value, comment = entry if isinstance(entry, tuple) else (entry, "")
-            allowed = set("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_")
-            if not 0 < len(keyword) <= 8 or not set(keyword) <= allowed:
+            if not 0 < len(keyword) <= 8 or not _LETTERS.issuperset(keyword):
                 msg = f"keyword must be up to 8 of A-Z 0-9 - _, received {keyword!r}"
                 raise ValueError(msg)
             if isinstance(value, np.generic):
@@ -121,5 +152,12 @@ def make_header(*groups: Cards) -> fits.Header:
                 value = value.encode("ascii", "replace").decode()
             # A comment that does not fit beside its value is left out rather than cut.
             room = 80 - 33 - (max(0, len(value) - 18) if isinstance(value, str) else 4)
-            header[keyword] = (value, comment if len(comment) <= room else "")
-    return header
+            checked[keyword] = (value, comment if len(comment) <= room else "")
+    return checked
+
+
+def _format_card(keyword: str, value: Any, comment: str) -> str:
+    return str(fits.Card(keyword, value, comment))
+
+
+_recall_card = lru_cache(maxsize=1024, typed=True)(_format_card)

@@ -1,9 +1,10 @@
-"""CHECKSUM and DATASUM of files too long for memory (FITS 4.0, section 4.4.2.7, appendix J)."""
+"""CHECKSUM and DATASUM, of long files too (FITS 4.0, section 4.4.2.7, appendix J)."""
 
 from typing import IO
 
 import numpy as np
 from astropy.io import fits
+from numpy.typing import NDArray
 
 __all__ = ["add_datasums", "encode_checksum", "sum_words"]
 
@@ -12,12 +13,12 @@ _CHUNK = 2880 * 2048
 _EXCLUDED = (*range(0x3A, 0x41), *range(0x5B, 0x61))  # punctuation between 0-9, A-Z and a-z
 
 
-def sum_words(data: bytes, *, start: int = 0) -> int:
+def sum_words(data: bytes | NDArray[np.uint8], *, start: int = 0) -> int:
     """Ones'-complement sum of big-endian 32-bit words.
 
     Parameters
     ----------
-    data : bytes
+    data : bytes or ndarray of shape (byte,)
         A multiple of four long.
     start : int
         Sum so far.

@@ -11,15 +11,20 @@ from numpy.typing import NDArray
 
 from pipeline.errors import ProductError
 from pipeline.io.atomic import replace_file
-from pipeline.io.cards import Cards, make_bit_cards, make_header
-from pipeline.io.checksums import add_datasums
+from pipeline.io.cards import Cards, format_cards, make_bit_cards
+from pipeline.io.checksums import add_datasums, sum_words
+from pipeline.io.hdus import (
+    BLOCK,
+    finish_header,
+    make_plain,
+    pack_plain,
+    pack_tiled,
+    primary_cards,
+)
 from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 
 __all__ = ["ImageSink", "read_image", "stream_image", "write_image"]
-
-_BLOCK = 2880  # FITS 4.0, section 3.1
-_COMPRESSED_ROWS = 32
 
 
 def write_image(
@@ -65,25 +70,26 @@ def write_image(
     """
     path = Path(path)
     _check_names(images, units)
-    hdus = fits.HDUList([fits.PrimaryHDU(header=make_header(header, provenance.to_cards()))])
     for name, pixels in images.items():
         if pixels.ndim != 2:
             msg = f"image {name} must have two axes, received shape {pixels.shape}"
             raise ValueError(msg)
-        cards = _image_header(name, image_header, units)
-        native = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
-        if compress_masks and _is_mask(name):
-            # Rows by the dozen: every tile of the compression costs far more than its pixels.
-            shape = (min(_COMPRESSED_ROWS, native.shape[0]), native.shape[1])
-            packed = fits.CompImageHDU(
-                native, cards, name=name, compression_type="RICE_1", tile_shape=shape
-            )
-            hdus.append(packed)
-        else:
-            hdus.append(fits.ImageHDU(native, cards, name=name))
+    primary = primary_cards(format_cards(header, provenance.to_cards()))
+    common = format_cards(image_header)
     with replace_file(path) as partial:
-        hdus.writeto(partial, checksum=True)
-        _verify(partial, path, list(images))
+        written: list[tuple[int, bytes]] = []
+        with partial.open("wb") as stream:
+            _append(stream, written, primary, np.empty(0, dtype=np.uint8))
+            for name, pixels in images.items():
+                cards = [*common, *_own_cards(name, units)]
+                if compress_masks and _is_mask(name):
+                    native = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
+                    _append(stream, written, *pack_tiled(name, native, cards))
+                else:
+                    made = make_plain(name, pixels.dtype.name, pixels.shape, cards)
+                    _append(stream, written, made, pack_plain(pixels))
+            size = stream.tell()
+        _read_back(partial, path, written, size)
     return path
 
 
@@ -125,22 +131,14 @@ def stream_image(
     """
     path = Path(path)
     _check_names(kinds, units)
-    primary = fits.PrimaryHDU(header=make_header(header, provenance.to_cards())).header
-    primary.set("EXTEND", True, after="NAXIS")
+    primary = primary_cards(format_cards(header, provenance.to_cards()))
+    common = format_cards(image_header)
     headers = []
     for name, kind in kinds.items():
         if kind not in {"float32", "float64", "int16", "int32", "uint16"}:
             msg = f"kinds[{name!r}] must be a FITS image type, received {kind!r}"
             raise ValueError(msg)
-        stored = np.dtype("int16" if kind == "uint16" else kind)
-        head = fits.ImageHDU(
-            np.zeros((1, 1), stored), _image_header(name, image_header, units), name=name
-        ).header
-        head["NAXIS1"], head["NAXIS2"] = shape[1], shape[0]
-        if kind == "uint16":
-            head["BSCALE"] = 1
-            head["BZERO"] = 32768
-        headers.append(head)
+        headers.append(make_plain(name, kind, shape, [*common, *_own_cards(name, units)]))
     with replace_file(path) as partial:
         with partial.open("w+b") as stream:
             sink = ImageSink(stream, primary, headers, dict(kinds), shape)
@@ -157,8 +155,8 @@ class ImageSink:
     def __init__(
         self,
         stream: IO[bytes],
-        primary: fits.Header,
-        headers: list[fits.Header],
+        primary: list[str],
+        headers: list[list[str]],
         kinds: dict[str, str],
         shape: tuple[int, int],
     ) -> None:
@@ -167,12 +165,12 @@ class ImageSink:
         self._shape = shape
         self._offsets: dict[str, int] = {}
         self._written = {name: np.zeros(shape[0], dtype=bool) for name in kinds}
-        stream.write(_with_checksums(primary))
+        stream.write(finish_header(primary, 0))
         for name, head in zip(kinds, headers, strict=True):
-            stream.write(_with_checksums(head))
+            stream.write(finish_header(head, 0))  # its sums come last
             self._offsets[name] = stream.tell()
             n_bytes = shape[0] * shape[1] * np.dtype(kinds[name]).itemsize
-            stream.seek(-(-n_bytes // _BLOCK) * _BLOCK, 1)
+            stream.seek(-(-n_bytes // BLOCK) * BLOCK, 1)
         stream.truncate()
 
     def write(self, name: str, first_line: int, block: NDArray[Any]) -> None:
@@ -271,16 +269,37 @@ def _check_names(images: Mapping[str, Any], units: Mapping[str, str]) -> None:
         raise ValueError(msg)
 
 
-def _image_header(name: str, cards: Cards, units: Mapping[str, str]) -> fits.Header:
+def _own_cards(name: str, units: Mapping[str, str]) -> list[str]:
     unit = {"BUNIT": units[name]} if units.get(name) else {}
-    return make_header(cards, unit, make_bit_cards() if _is_mask(name) else {})
+    return format_cards(unit, make_bit_cards() if _is_mask(name) else {})
 
 
-def _with_checksums(header: fits.Header) -> bytes:
-    """Header block with room for its checksums."""
-    header["DATASUM"] = "0"
-    header["CHECKSUM"] = "0" * 16
-    return bytes(header.tostring(), "ascii")
+def _append(
+    stream: IO[bytes], written: list[tuple[int, bytes]], cards: list[str], packed: NDArray[np.uint8]
+) -> None:
+    """Write a header and its data; note where the header stands."""
+    header = finish_header(cards, sum_words(packed))
+    written.append((stream.tell(), header))
+    stream.write(header)
+    stream.write(packed.data)
+
+
+def _read_back(partial: Path, path: Path, written: list[tuple[int, bytes]], size: int) -> None:
+    """Compare the headers and the size of a file with what was written."""
+    with partial.open("rb") as stream:
+        for at, header in written:
+            stream.seek(at)
+            if stream.read(len(header)) != header:
+                msg = f"{path}: the header at byte {at} is read back otherwise than written"
+                raise ProductError(f"{msg}; check the disk")
+    _check_size(partial, path, size)
+
+
+def _check_size(partial: Path, path: Path, expected: int) -> None:
+    size = partial.stat().st_size
+    if size != expected:
+        msg = f"{path}: {size} bytes read back, {expected} written; check the disk"
+        raise ProductError(msg)
 
 
 def _verify(partial: Path, path: Path, names: list[str]) -> None:
@@ -293,7 +312,7 @@ def _verify(partial: Path, path: Path, names: list[str]) -> None:
     except (OSError, TypeError, KeyError) as error:
         msg = f"{path}: what was written cannot be read back ({error}); check the disk"
         raise ProductError(msg) from error
-    size = partial.stat().st_size
-    if found != [name.upper() for name in names] or size != expected:
-        msg = f"{path}: {size} bytes read back, {expected} written; check the disk"
-        raise ProductError(msg)
+    if found != [name.upper() for name in names]:
+        msg = f"{path}: extensions {', '.join(found)} read back, {', '.join(names)} written"
+        raise ProductError(f"{msg}; check the disk")
+    _check_size(partial, path, expected)

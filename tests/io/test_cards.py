@@ -4,10 +4,18 @@ import numpy as np
 import pytest
 from astropy.coordinates import EarthLocation
 from astropy.io import fits
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.config import ObservatoryConfig
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.io.cards import make_bit_cards, make_header, make_site_cards, make_time_cards
+from pipeline.io.cards import (
+    format_cards,
+    make_bit_cards,
+    make_header,
+    make_site_cards,
+    make_time_cards,
+)
 
 
 def test_times():
@@ -81,3 +89,31 @@ def test_later_groups_add_to_earlier_ones():
 def test_wrong_keyword(keyword):
     with pytest.raises(ValueError, match="keyword must be up to 8 of A-Z 0-9 - _, received"):
         make_header({keyword: 1})
+
+
+VALUES = st.one_of(
+    st.none(), st.booleans(), st.integers(-(2**63), 2**63), st.floats(), st.sampled_from([0, -0.0]),
+    st.text(st.characters(codec="ascii", exclude_categories=["C"]), max_size=150),
+)  # fmt: skip
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.dictionaries(
+        st.text("ABZ09-_", min_size=1, max_size=8),
+        st.tuples(VALUES, st.text("abc [].", max_size=60)),
+    )
+)
+def test_text_of_cards_is_that_of_the_header(cards):
+    """Twice, the second time from the cache; 0, 0.0, -0.0 and False are not taken for another."""
+    for _ in range(2):
+        text = "".join(format_cards(cards))
+        assert text == make_header(cards).tostring(sep="", endcard=False, padding=False)
+
+
+def test_text_of_a_card_given_twice():
+    assert format_cards({"A": 1, "B": 2}, {"A": (3, "c")}) == [
+        f"{'A       =                    3 / c':80}", f"{'B       =                    2':80}"
+    ]  # fmt: skip
+    with pytest.raises(ValueError, match="keyword must be up to 8"):
+        format_cards({"lower": 1})

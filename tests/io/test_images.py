@@ -15,8 +15,10 @@ from astropy.wcs import WCS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import pipeline.io.images as images_module
 from pipeline.errors import ProductError
 from pipeline.flags import PixelMask
+from pipeline.io.cards import make_bit_cards, make_header
 from pipeline.io.images import ImageSink, read_image, stream_image, write_image
 from pipeline.io.provenance import Provenance
 
@@ -81,6 +83,117 @@ def test_file_verifies(tmp_path, compress):
         for hdu in hdus:
             assert hdu.verify_datasum() == 1
             assert hdu.verify_checksum() == 1
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    shape=st.tuples(st.integers(1, 70), st.integers(1, 40)),
+    kind=st.sampled_from(["u1", "i1", "u2", "i2", "u4", "i4", "u8", "i8", "f4", "f8"]),
+    order=st.sampled_from("<>"),
+    compress=st.booleans(),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_any_pixels_come_back_with_right_sums(tmp_path_factory, shape, kind, order, compress, seed):
+    """Every bit pattern of every type of FITS; wrong sums make astropy warn."""
+    path = tmp_path_factory.mktemp("any") / "a.fits"
+    rng = np.random.default_rng(seed)
+    image = rng.bytes(shape[0] * shape[1] * np.dtype(kind).itemsize)
+    image = np.frombuffer(image, f"{order}{kind}").reshape(shape)
+    mask = rng.integers(0, 2**16, shape).astype(f"{order}u2")
+    write_image(path, {"FLUX": image[:, ::-1], "MASK": mask}, compress_masks=compress, **common())
+    with fits.open(path, checksum=True, disable_image_compression=True) as hdus:
+        hdus.verify("exception")
+        for hdu in hdus:
+            assert hdu.verify_datasum() == 1
+            assert hdu.verify_checksum() == 1
+    found = read_image(path)[0]
+    np.testing.assert_array_equal(found["FLUX"], image[:, ::-1])
+    np.testing.assert_array_equal(found["MASK"], mask)
+    assert found["FLUX"].dtype == np.dtype(kind)
+    assert found["MASK"].dtype == np.uint16
+
+
+@pytest.mark.parametrize("compress", [False, True])
+def test_headers_are_those_of_astropy(tmp_path, compress):
+    """Every card but the sums, whose comments hold the time there, and its place."""
+    images = make_images()
+    arguments = common()
+    write_image(tmp_path / "a.fits", images, compress_masks=compress, **arguments)
+    hdus = fits.HDUList(
+        [fits.PrimaryHDU(header=make_header(arguments["header"], PROVENANCE.to_cards()))]
+    )
+    for name, pixels in images.items():
+        unit = {"BUNIT": "electron"} if name == "FLUX" else {}
+        header = make_header(SKY, unit, make_bit_cards() if name == "MASK" else {})
+        if name == "MASK" and compress:
+            hdus.append(
+                fits.CompImageHDU(
+                    pixels, header, name=name, compression_type="RICE_1", tile_shape=(16, 20)
+                )
+            )
+        else:
+            hdus.append(fits.ImageHDU(pixels, header, name=name))
+    hdus.writeto(tmp_path / "b.fits", checksum=True)
+    with (
+        fits.open(tmp_path / "a.fits", disable_image_compression=True) as ours,
+        fits.open(tmp_path / "b.fits", disable_image_compression=True) as theirs,
+    ):
+        for one, other in zip(ours, theirs, strict=True):
+            cards = [
+                [str(c) for c in h.header.cards if c.keyword not in {"CHECKSUM", "DATASUM"}]
+                for h in (one, other)
+            ]
+            assert cards[0] == cards[1]
+            assert one.header["DATASUM"] == other.header["DATASUM"]
+            assert list(one.header)[-2:] == ["CHECKSUM", "DATASUM"]
+
+
+def test_same_pixels_make_the_same_file(tmp_path):
+    """Nothing of another mask of the same size is left, and no time of writing."""
+    for name, seed in (("a", 1), ("b", 2), ("c", 1)):
+        write_image(tmp_path / name, make_images(seed), compress_masks=True, **common())
+    first, other, again = ((tmp_path / name).read_bytes() for name in "abc")
+    assert first == again
+    assert first != other
+
+
+def test_cards_cannot_undo_the_structure(tmp_path):
+    """A card of the caller's that says what the pixels say is left out."""
+    images = make_images()
+    cards = {**SKY, "NAXIS1": 3, "BZERO": 7, "EXTNAME": "OTHER", "DATASUM": "1"}
+    path = write_image(
+        tmp_path / "a.fits", images, compress_masks=True, **common(image_header=cards)
+    )
+    found = read_image(path)[0]
+    for name in ("MASK", "VARIANCE"):
+        np.testing.assert_array_equal(found[name], images[name])
+    with fits.open(path, disable_image_compression=True) as hdus:
+        for hdu in hdus[1:]:
+            assert list(hdu.header).count("DATASUM") == 1
+            assert hdu.verify_checksum() == 1
+
+
+@pytest.mark.parametrize(
+    ("damage", "match"),
+    [
+        (
+            lambda data: data.replace(b"'VARIANCE'", b"'VORIANCE'"),
+            r"the header at byte \d+ is read back otherwise",
+        ),
+        (lambda data: data[:-2880], r"\d+ bytes read back, \d+ written; check the disk"),
+    ],
+)
+def test_disk_that_gives_back_something_else(tmp_path, monkeypatch, damage, match):
+    check = images_module._read_back
+
+    def damage_first(partial, *rest):
+        partial.write_bytes(damage(partial.read_bytes()))
+        check(partial, *rest)
+
+    monkeypatch.setattr(images_module, "_read_back", damage_first)
+    with pytest.raises(ProductError, match=match):
+        write_image(tmp_path / "a.fits", make_images(), compress_masks=False, **common())
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_wcslib_reads_the_sky(tmp_path):
@@ -185,6 +298,8 @@ def test_wrong_arguments(tmp_path):
         write_image(path, images, compress_masks=True, **common(units={"SKY": "s"}))
     with pytest.raises(ValueError, match=r"image FLUX must have two axes, received shape \(3,\)"):
         write_image(path, {"FLUX": np.zeros(3)}, compress_masks=True, **common())
+    with pytest.raises(ValueError, match="image FLUX must be of a FITS image type, received bool"):
+        write_image(path, {"FLUX": np.zeros((2, 2), bool)}, compress_masks=True, **common())
     with (
         pytest.raises(ValueError, match=r"kinds\['FLUX'\] must be a FITS image type.*'complex64'"),
         stream_image(path, {"FLUX": "complex64"}, shape=(2, 2), **common()),
@@ -201,11 +316,14 @@ def test_full_disk_leaves_the_older_file(tmp_path, monkeypatch):
     path = write_image(tmp_path / "a.fits", make_images(1), compress_masks=True, **common())
     before = path.read_bytes()
 
-    def write_some(_, name, **__):
-        name.write_bytes(b"SIMPLE  =")
-        no_space()
+    append = images_module._append
 
-    monkeypatch.setattr(fits.HDUList, "writeto", write_some)
+    def write_some(stream, written, *rest):
+        if written:  # the primary header still fits
+            no_space()
+        append(stream, written, *rest)
+
+    monkeypatch.setattr(images_module, "_append", write_some)
     with pytest.raises(ProductError, match=r"a.fits: cannot be written \(No space.*free some"):
         write_image(path, make_images(2), compress_masks=True, **common())
     assert path.read_bytes() == before

@@ -1,0 +1,192 @@
+"""Primary headers and images of FITS files as bytes, with their checksums.
+
+A file of one field has some two hundred cards, most of them the same from file to file and from
+extension to extension. A header as an object asks for a dozen look-ups a card and is checked anew
+at every step; here the text of each card is made once by astropy and put where it belongs.
+"""
+
+from collections.abc import Iterable
+from functools import lru_cache
+from io import BytesIO
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
+
+from pipeline.io.cards import format_cards
+from pipeline.io.checksums import encode_checksum, sum_words
+
+__all__ = ["BLOCK", "finish_header", "make_plain", "pack_plain", "pack_tiled", "primary_cards"]
+
+BLOCK = 2880  # FITS 4.0, section 3.1
+_CARD = 80
+_BITPIX = {
+    "uint8": 8, "int16": 16, "int32": 32, "int64": 64, "float32": -32, "float64": -64,
+    "int8": 8, "uint16": 16, "uint32": 32, "uint64": 64,
+}  # fmt: skip
+# FITS 4.0, table 11: types of the other sign are stored with an offset.
+_ZERO = {"int8": -128, "uint16": 2**15, "uint32": 2**31, "uint64": 2**63}
+_ROWS = 32  # of a compressed tile: each costs far more than its pixels
+
+
+def primary_cards(cards: Iterable[str]) -> list[str]:
+    """Cards of a primary header without data.
+
+    Parameters
+    ----------
+    cards : iterable of str
+        Text of further cards (`format_cards`).
+
+    Returns
+    -------
+    list of str
+    """
+    structure = format_cards(
+        {
+            "SIMPLE": (True, "conforms to FITS standard"), "BITPIX": (8, "array data type"),
+            "NAXIS": (0, "number of array dimensions"), "EXTEND": True,
+        }
+    )  # fmt: skip
+    return [*structure, *_without(structure, cards)]
+
+
+def make_plain(name: str, kind: str, shape: tuple[int, int], cards: Iterable[str]) -> list[str]:
+    """Cards of an image that is stored pixel by pixel.
+
+    Parameters
+    ----------
+    name : str
+        Extension.
+    kind : str
+        numpy's name of the type.
+    shape : tuple of int
+        (lines, columns).
+    cards : iterable of str
+        Text of further cards (`format_cards`).
+
+    Returns
+    -------
+    list of str
+
+    Raises
+    ------
+    ValueError
+        If FITS has no images of this type.
+    """
+    if kind not in _BITPIX:
+        msg = f"image {name} must be of a FITS image type, received {kind}"
+        raise ValueError(msg)
+    offset = {"BSCALE": 1, "BZERO": _ZERO[kind]} if kind in _ZERO else {}
+    structure = format_cards(
+        {
+            "XTENSION": ("IMAGE", "Image extension"), "BITPIX": (_BITPIX[kind], "array data type"),
+            "NAXIS": (2, "number of array dimensions"), "NAXIS1": shape[1], "NAXIS2": shape[0],
+            "PCOUNT": (0, "number of parameters"), "GCOUNT": (1, "number of groups"), **offset,
+        }
+    )  # fmt: skip
+    title = format_cards({"EXTNAME": (name.upper(), "extension name")})
+    return [*structure, *_without([*structure, *title], cards), *title]
+
+
+def pack_plain(pixels: NDArray[Any]) -> NDArray[np.uint8]:
+    """Pixels as a FITS file stores them.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (line, column)
+        Of a type that `make_plain` takes, in either byte order.
+
+    Returns
+    -------
+    ndarray of shape (byte,)
+        Big-endian, filled up with zeros to whole blocks.
+    """
+    kind = pixels.dtype
+    packed = np.zeros(-(-pixels.nbytes // BLOCK) * BLOCK, dtype=np.uint8)
+    place = packed[: pixels.nbytes].view(kind.newbyteorder(">")).reshape(pixels.shape)
+    place[...] = pixels
+    if kind.name in _ZERO:  # taking the offset away changes the highest bit, in the first byte
+        packed[: pixels.nbytes : kind.itemsize] ^= 0x80
+    return packed
+
+
+def pack_tiled(
+    name: str, pixels: NDArray[Any], cards: Iterable[str]
+) -> tuple[list[str], NDArray[np.uint8]]:
+    """Integer pixels, compressed tile by tile without loss (FITS 4.0, section 10).
+
+    Parameters
+    ----------
+    name : str
+        Extension.
+    pixels : ndarray of shape (line, column)
+        Integers, in the machine's byte order.
+    cards : iterable of str
+        Text of further cards (`format_cards`).
+
+    Returns
+    -------
+    cards : list of str
+        Of the table that holds the tiles.
+    packed : ndarray of shape (byte,)
+        Its data, in whole blocks.
+    """
+    # astropy compresses and describes; it would take over further cards one by one, twice.
+    table = _make_tiled(name, pixels.shape, pixels.dtype.name)
+    table.data = pixels
+    stream = BytesIO()
+    table.writeto(stream, output_verify="ignore")
+    file = stream.getbuffer()
+    structure: list[str] = []
+    for at in range(BLOCK, len(file), _CARD):  # after the empty primary header
+        card = str(file[at : at + _CARD], "ascii")
+        if card.rstrip() == "END":
+            break
+        structure.append(card)
+    packed = np.frombuffer(file[(at // BLOCK + 1) * BLOCK :], np.uint8)
+    return [*structure, *_without(structure, cards)], packed
+
+
+def finish_header(cards: Iterable[str], datasum: int) -> bytes:
+    """Header in whole blocks, with DATASUM and CHECKSUM (FITS 4.0, section 4.4.2.7).
+
+    Parameters
+    ----------
+    cards : iterable of str
+        Text of all other cards but END.
+    datasum : int
+        Sum of the data (`sum_words`).
+
+    Returns
+    -------
+    bytes
+    """
+    body = "".join(card for card in cards if card[:8] not in {"CHECKSUM", "DATASUM "})
+
+    def fill(checksum: str) -> bytes:
+        unit = f"'{datasum:<8}'"
+        sums = [
+            f"CHECKSUM= '{checksum}'   / HDU checksum".ljust(_CARD),
+            f"DATASUM = {unit:<20} / data unit checksum".ljust(_CARD),
+            "END".ljust(_CARD),
+        ]
+        text = "".join([body, *sums])
+        return text.ljust(-(-len(text) // BLOCK) * BLOCK).encode("ascii")
+
+    return fill(encode_checksum(sum_words(fill("0" * 16), start=datasum)))
+
+
+@lru_cache(maxsize=1)
+def _make_tiled(name: str, shape: tuple[int, int], kind: str) -> fits.CompImageHDU:
+    """Extension to be filled with pixels: one mask after another is of the same size."""
+    return fits.CompImageHDU(
+        np.zeros(shape, kind), name=name, compression_type="RICE_1",
+        tile_shape=(min(_ROWS, shape[0]), shape[1]),
+    )  # fmt: skip
+
+
+def _without(taken: Iterable[str], cards: Iterable[str]) -> list[str]:
+    """Cards whose keywords are not taken; what scales pixels is always for the pixels to say."""
+    keywords = {"BSCALE  ", "BZERO   ", *(card[:8] for card in taken)}
+    return [card for card in cards if card[:8] not in keywords]
