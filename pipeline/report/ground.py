@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from matplotlib.axis import Axis
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import Collection
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
@@ -12,12 +13,13 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.text import Text
 
-from pipeline.io.atomic import replace_file
+from pipeline.io.atomic import write_bytes
 from pipeline.report.figures import INK
 
 __all__ = ["DARK_PAPER", "both_forms", "save_both"]
 
 DARK_PAPER = "#1b1c1e"
+_DPI = 110
 # Ink and paper change places; of Okabe and Ito's colours only the deep blue is too dark.
 _ON_DARK = {
     INK: "#e8e6e1", "#000000": "#f2f0ea", "#ffffff": DARK_PAPER, "#888888": "#9a9a96",
@@ -40,11 +42,8 @@ def save_both(figure: Figure, folder: Path, name: str) -> None:
     ProductError
         If the system refuses.
     """
-    for ending in ("", "-dark"):
-        if ending:
-            _darken(figure)  # the ticks are there: they came into being with the light picture
-        with replace_file(folder / f"{name}{ending}.png") as partial:
-            figure.savefig(partial, format="png", dpi=110, facecolor=figure.get_facecolor())
+    for ending, picture in zip(("", "-dark"), both_forms(figure), strict=True):
+        write_bytes(folder / f"{name}{ending}.png", picture)
 
 
 def both_forms(figure: Figure) -> tuple[bytes, bytes]:
@@ -59,16 +58,17 @@ def both_forms(figure: Figure) -> tuple[bytes, bytes]:
     -------
     light, dark : bytes
     """
+    figure.set_dpi(_DPI)
+    canvas: Any = FigureCanvasAgg(figure)  # its printing has no types
     forms = []
     for dark in (False, True):
         if dark:
-            _darken(figure)
+            _darken(figure)  # the ticks are there: they came into being with the light picture
             figure.set_layout_engine("none")  # the places are found; colours move nothing
         stream = BytesIO()
-        figure.savefig(
-            stream, format="png", dpi=110, facecolor=figure.get_facecolor(),
-            pil_kwargs={"compress_level": 4},  # a twentieth larger, in half the time
-        )  # fmt: skip
+        # Not `savefig`, which draws everything twice: once to find the places alone. The files are
+        # a twentieth larger than at the usual level, and packed in half the time.
+        canvas.print_png(stream, pil_kwargs={"compress_level": 4})
         forms.append(stream.getvalue())
     return forms[0], forms[1]
 
