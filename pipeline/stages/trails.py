@@ -21,6 +21,8 @@ __all__ = [
     "mask_trails",
 ]
 
+_BAND = 64  # lines: a trail covers few of the columns of so many
+
 
 @dataclass(frozen=True)
 class BinnedSignificance:
@@ -300,11 +302,30 @@ def mask_trails(
         low, high = max(low, 0), min(high, shape[0])
         if low >= high:
             continue
-        lines = (np.arange(low, high) + first_line)[:, None]
-        columns = np.arange(shape[1])[None, :]
-        distance, t = measure_distance(
-            lines, columns, trail.line0, trail.column0, trail.line1, trail.column1
-        )
-        inside = (distance <= trail.width / 2.0) & (t >= -reach) & (t <= length + reach)
-        out[low:high][inside] |= np.uint16(PixelMask.TRAIL)
+        for top in range(low, high, _BAND):
+            lines = np.arange(top, min(top + _BAND, high)) + first_line
+            left, right = _find_columns(trail, float(lines[0]), float(lines[-1]), reach)
+            left, right = max(left, 0), min(right, shape[1])
+            if left >= right:
+                continue
+            distance, t = measure_distance(
+                lines[:, None], np.arange(left, right)[None, :],
+                trail.line0, trail.column0, trail.line1, trail.column1,
+            )  # fmt: skip
+            inside = (distance <= trail.width / 2.0) & (t >= -reach) & (t <= length + reach)
+            out[top : top + len(lines), left:right][inside] |= np.uint16(PixelMask.TRAIL)
     return out
+
+
+def _find_columns(trail: Trail, first: float, last: float, reach: float) -> tuple[int, int]:
+    """Range of columns outside which no pixel of some lines lies under a trail."""
+    margin = reach + trail.width
+    left = min(trail.column0, trail.column1) - margin
+    right = max(trail.column0, trail.column1) + margin
+    rise = trail.line1 - trail.line0
+    if rise != 0:
+        slope = (trail.column1 - trail.column0) / rise
+        half = 0.5 * trail.width * float(np.hypot(1.0, slope))  # along a line, not across
+        ends = [trail.column0 + (line - trail.line0) * slope for line in (first, last)]
+        left, right = max(left, min(ends) - half), min(right, max(ends) + half)
+    return int(np.floor(left)) - 1, int(np.ceil(right)) + 2

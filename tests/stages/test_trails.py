@@ -4,6 +4,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from pipeline.flags import PixelMask
 from pipeline.stages.trails import (
@@ -122,6 +124,35 @@ def test_mask_of_a_known_trail():
     mask = mask_trails((100, 100), 1000, [Trail(1020.0, 10.0, 1020.0, 90.0, 6.0, 10.0)])
     np.testing.assert_array_equal(np.flatnonzero(mask[:, 50]), np.arange(17, 24))
     assert not mask_trails((100, 100), 5000, [Trail(1020.0, 10.0, 1020.0, 90.0, 6.0, 1.0)]).any()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    ends=st.tuples(
+        st.floats(-200, 500), st.floats(-100, 250), st.floats(-200, 500), st.floats(-100, 250)
+    ),
+    width=st.floats(0.5, 60.0),
+    first=st.integers(-50, 50),
+    level=st.sampled_from(["", "along the lines", "along the columns"]),
+)
+def test_mask_is_that_of_every_pixel_looked_at(ends, width, first, level):
+    """Bands of lines and ranges of columns leave nothing out."""
+    l0, c0, l1, c1 = ends
+    l1, c1 = (l0 if level.endswith("lines") else l1), (c0 if level.endswith("columns") else c1)
+    assume(np.hypot(l1 - l0, c1 - c0) > 1e-3)
+    lines, columns = np.mgrid[first : first + 300, :150].astype(float)
+    length = np.hypot(l1 - l0, c1 - c0)
+    across = np.abs((lines - l0) * (c1 - c0) - (columns - c0) * (l1 - l0)) / length
+    along = ((lines - l0) * (l1 - l0) + (columns - c0) * (c1 - c0)) / length
+    # A hair from the edge the two ways of reckoning may differ, and so may the far corners.
+    clear = np.abs(across - width / 2) > 1e-6
+    for edge in (-2 * width, length + 2 * width):
+        clear &= np.abs(along - edge) > 1e-6
+    low, high = min(l0, l1) - 2 * width, max(l0, l1) + 2 * width
+    clear &= (lines >= np.ceil(low)) & (lines <= np.floor(high))
+    under = (across < width / 2) & (along > -2 * width) & (along < length + 2 * width)
+    found = mask_trails((300, 150), first, [Trail(l0, c0, l1, c1, width, 10.0)]) > 0
+    np.testing.assert_array_equal(found[clear], under[clear])
 
 
 def test_refuses_what_does_not_fit():
