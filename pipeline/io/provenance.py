@@ -18,7 +18,6 @@ __all__ = ["Provenance", "checksum_file", "checksum_raw", "make_provenance"]
 
 _LIBRARIES = ("numpy", "scipy", "astropy", "pyerfa", "numba", "sep", "pyarrow")
 _MAX_LISTED = 999  # what fits into a keyword of eight characters
-_CHUNK = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -168,11 +167,8 @@ def checksum_file(path: str | Path) -> str:
     str
         "sha256:" and 64 hexadecimal digits.
     """
-    digest = hashlib.sha256()
     with Path(path).open("rb") as stream:
-        while chunk := stream.read(_CHUNK):
-            digest.update(chunk)
-    return f"sha256:{digest.hexdigest()}"
+        return f"sha256:{hashlib.file_digest(stream, 'sha256').hexdigest()}"
 
 
 def checksum_raw(path: str | Path, *, hdu: int, full: bool) -> str:
