@@ -8,6 +8,7 @@ at every step; here the text of each card is made once by astropy and put where 
 from collections.abc import Iterable
 from functools import lru_cache
 from io import BytesIO
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ _BITPIX = {
 # FITS 4.0, table 11: types of the other sign are stored with an offset.
 _ZERO = {"int8": -128, "uint16": 2**15, "uint32": 2**31, "uint64": 2**63}
 _ROWS = 32  # of a compressed tile: each costs far more than its pixels
+_ONE_AT_A_TIME = Lock()  # workers of a scheduler of one's own may have several threads
 
 
 def primary_cards(cards: Iterable[str]) -> list[str]:
@@ -133,10 +135,11 @@ def pack_tiled(
         Its data, in whole blocks.
     """
     # astropy compresses and describes; it would take over further cards one by one, twice.
-    table = _make_tiled(name, pixels.shape, pixels.dtype.name)
-    table.data = pixels
     stream = BytesIO()
-    table.writeto(stream, output_verify="ignore")
+    with _ONE_AT_A_TIME:
+        table = _make_tiled(name, pixels.shape, pixels.dtype.name)
+        table.data = pixels
+        table.writeto(stream, output_verify="ignore")
     file = stream.getbuffer()
     structure: list[str] = []
     for at in range(BLOCK, len(file), _CARD):  # after the empty primary header

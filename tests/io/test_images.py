@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import tracemalloc
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -155,6 +156,19 @@ def test_same_pixels_make_the_same_file(tmp_path):
     first, other, again = ((tmp_path / name).read_bytes() for name in "abc")
     assert first == again
     assert first != other
+
+
+def test_threads_do_not_mix_their_masks(tmp_path):
+    masks = [np.full((64, 64), value, "u2") for value in range(24)]
+
+    def write(value):
+        images = {"MASK": masks[value]}
+        write_image(tmp_path / f"{value}", images, compress_masks=True, **common(units={}))
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(write, range(24)))
+    for value, mask in enumerate(masks):
+        np.testing.assert_array_equal(read_image(tmp_path / f"{value}")[0]["MASK"], mask)
 
 
 def test_cards_cannot_undo_the_structure(tmp_path):
