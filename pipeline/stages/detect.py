@@ -17,14 +17,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.detect_kernels import (
+from pipeline.stages.detect_kernels import find_neighbours, flood, sum_pixels
+from pipeline.stages.filter_kernels import (
+    TAPS,
     apply_scale,
     correlate,
     find_scale,
     find_touched,
-    flood,
-    sum_pixels,
     weights_at,
+    whiten,
 )
 
 __all__ = [
@@ -206,14 +207,18 @@ def filter_image(
     ):
         if group.shape != (size,) or np.any((group < 0) | (group >= count)):
             raise ValueError(f"{name}: must be {size} integers from 0 to {count - 1}")
-    bad = _without_weight(mask)
     hc = kernels.shape[3] // 2
-    white = np.zeros((image.shape[0], image.shape[1] + 2 * hc), dtype=np.float32)
-    inner = white[:, hc : hc + image.shape[1]]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        np.divide(image, np.sqrt(variance, dtype=np.float32), out=inner)
-    inner[bad] = 0.0
-    if not np.all(np.isfinite(inner)):
+    bad = np.empty(image.shape, dtype=np.bool_)
+    white = np.empty((image.shape[0], image.shape[1] + 2 * hc + TAPS - 1), dtype=np.float32)
+    if not whiten(
+        image,
+        np.asarray(variance, dtype=np.float32),
+        np.asarray(mask, dtype=np.uint16),
+        np.uint16(_BRIGHT_BITS),
+        hc,
+        bad,
+        white,
+    ):
         raise ValueError("image, variance: must be finite and positive where the mask is clear")
     starts = np.flatnonzero(np.diff(column_group, prepend=-1))
     groups = column_group[starts]
@@ -268,14 +273,14 @@ def make_filter_scale(
     )
 
 
-def _sort_down(values: NDArray[np.float32], which: NDArray[np.int64]) -> NDArray[np.int64]:
+def _sort_down(values: NDArray[np.float32]) -> NDArray[np.int64]:
     """Indices of positive values from the largest on, equal ones in their order.
 
     Bits of positive floats sort like the floats: one key holds value and index, and plain sorting
     is several times faster than an index sort.
     """
-    bits = np.uint64(0xFFFFFFFF) - values[which].view(np.uint32).astype(np.uint64)
-    key = np.sort((bits << np.uint64(32)) | which.astype(np.uint64))
+    bits = np.uint64(0xFFFFFFFF) - values.view(np.uint32).astype(np.uint64)
+    key = np.sort((bits << np.uint64(32)) | np.arange(values.size, dtype=np.uint64))
     return (key & np.uint64(0xFFFFFFFF)).astype(np.int64)
 
 
@@ -343,15 +348,17 @@ def detect(
     )
     flat = values.ravel()
     above = np.flatnonzero(flat > options.floor)
-    order = _sort_down(flat, above)
-    sigma = np.sqrt(np.asarray(variance, dtype=float))
+    high = flat[above]
+    order = _sort_down(high)
     k64 = kernels.astype(float)
     norm = np.sqrt(np.sum(k64**2, axis=(2, 3)))
     light_gain = np.sum(k64**3, axis=(2, 3)) / norm**3
-    label = np.full(image.shape, -1, dtype=np.int32)
+    label = np.full(above.size, -1, dtype=np.int32)
     peak, target, shared = flood(
         order,
-        values,
+        above,
+        high,
+        find_neighbours(above, image.shape[1]),
         np.asarray(variance),
         light_gain,
         line_group,
@@ -360,6 +367,7 @@ def detect(
         options.prominence,
         options.contrast,
     )
+    peak = above[peak]
     alone = target == np.arange(target.size)
     is_source = alone & (flat[peak] >= options.threshold)
     pixels = np.sort(peak[is_source])
@@ -372,11 +380,9 @@ def detect(
         above, image, mask, _BRIGHT_BITS, label, source_of, pixels, options.shape_radius
     )
     l, c = pixels // image.shape[1], pixels % image.shape[1]
-    padded = np.full((image.shape[0] + 2, image.shape[1] + 2), -np.inf, dtype=np.float32)
-    padded[1:-1, 1:-1] = values
     snr = values[l, c].astype(float)
-    d_line = _vertex(padded[l, c + 1].astype(float), snr, padded[l + 2, c + 1].astype(float))
-    d_column = _vertex(padded[l + 1, c].astype(float), snr, padded[l + 1, c + 2].astype(float))
+    d_line = _vertex(_look_up(values, l - 1, c), snr, _look_up(values, l + 1, c))
+    d_column = _vertex(_look_up(values, l, c - 1), snr, _look_up(values, l, c + 1))
     with np.errstate(divide="ignore", invalid="ignore"):
         mean_l, mean_c = sums[:, 1] / sums[:, 0], sums[:, 2] / sums[:, 0]
         second = [
@@ -390,7 +396,7 @@ def detect(
     flags |= np.where(bits & _BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
     flags |= np.where(bits & ~_BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
     weight = weights_at(kernels, _without_weight(mask), line_group, column_group, l, c)
-    noise = sigma[l, c] / np.sqrt(weight)
+    noise = np.sqrt(np.asarray(variance)[l, c].astype(float)) / np.sqrt(weight)
     return Detections(
         line=(l + first_line) + d_line,
         column=c + d_column,
@@ -404,6 +410,13 @@ def detect(
         peak=brightest,
         flags=flags.astype(np.int32),
     )
+
+
+def _look_up(values: NDArray[np.float32], l: NDArray[np.int64], c: NDArray[np.int64]) -> FloatArray:
+    """Values at pixels; -inf beyond the edges."""
+    inside = (l >= 0) & (l < values.shape[0]) & (c >= 0) & (c < values.shape[1])
+    found = values[np.where(inside, l, 0), np.where(inside, c, 0)].astype(float)
+    return np.where(inside, found, -np.inf)
 
 
 def _near(
