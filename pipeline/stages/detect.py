@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.detect_kernels import find_neighbours, flood, sum_pixels
+from pipeline.stages.detect_kernels import (
+    find_ascents,
+    find_saddles,
+    join_basins,
+    label_basins,
+    sum_pixels,
+)
 from pipeline.stages.filter_kernels import (
     TAPS,
     apply_scale,
@@ -349,25 +355,31 @@ def detect(
     flat = values.ravel()
     above = np.flatnonzero(flat > options.floor)
     high = flat[above]
-    order = _sort_down(high)
+    first = np.searchsorted(above, np.arange(image.shape[0] + 1) * image.shape[1])
+    ascent = find_ascents(above, first, values)
+    top = np.flatnonzero(ascent < 0)
+    top = top[_sort_down(high[top])]
+    label = label_basins(ascent, top)
+    saddle, beside = find_saddles(above, first, values, label)
+    order = _sort_down(high[saddle])
     k64 = kernels.astype(float)
     norm = np.sqrt(np.sum(k64**2, axis=(2, 3)))
     light_gain = np.sum(k64**3, axis=(2, 3)) / norm**3
-    label = np.full(above.size, -1, dtype=np.int32)
-    peak, target, shared = flood(
-        order,
+    target, shared = join_basins(
+        saddle[order],
+        beside[order],
         above,
         high,
-        find_neighbours(above, image.shape[1]),
+        label,
+        top,
         np.asarray(variance),
         light_gain,
         line_group,
         column_group,
-        label,
         options.prominence,
         options.contrast,
     )
-    peak = above[peak]
+    peak = above[top]
     alone = target == np.arange(target.size)
     is_source = alone & (flat[peak] >= options.threshold)
     pixels = np.sort(peak[is_source])

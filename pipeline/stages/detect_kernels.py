@@ -3,45 +3,119 @@
 import numpy as np
 from numba import njit
 
-__all__ = ["find_neighbours", "flood", "sum_pixels"]
+__all__ = ["find_ascents", "find_saddles", "join_basins", "label_basins", "sum_pixels"]
 
 
 @njit(cache=True)
-def find_neighbours(which: np.ndarray, n_columns: int) -> np.ndarray:
-    """Places in a rising list of pixels of each one's neighbours, in raster order; -1 for none.
+def _fill_row(
+    row: np.ndarray, which: np.ndarray, content: np.ndarray, first: int, stop: int, n_columns: int
+) -> None:
+    """Spread what belongs to the pixels of one line over a row with a margin of one; else -1."""
+    row[:] = -1
+    for k in range(first, stop):
+        row[which[k] % n_columns + 1] = content[k]
 
-    All that is looked up pixel by pixel can then be kept for these alone, close together.
+
+@njit(cache=True)
+def find_ascents(which: np.ndarray, first: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Place of the highest neighbour of each pixel that is higher than itself; -1 for a peak.
+
+    Pixels are known by their place in `which`, the rising list of those that take part; `first`
+    says where each line begins in it. Of equal pixels the first in raster order is the higher.
     """
-    out = np.full((which.size, 8), -1, dtype=np.int32)
-    above, below = 0, 0
-    for k in range(which.size):
-        index = which[k]
-        c = index % n_columns
-        first = 1 if c == 0 else 0
-        last = 2 if c == n_columns - 1 else 3
-        corner = index - n_columns - 1
-        while which[above] < corner:
-            above += 1
-        at = above
-        for j in range(first, last):
-            while which[at] < corner + j:
-                at += 1
-            if which[at] == corner + j:
-                out[k, j] = at
-        if c > 0 and k > 0 and which[k - 1] == index - 1:
-            out[k, 3] = k - 1
-        if c < n_columns - 1 and k < which.size - 1 and which[k + 1] == index + 1:
-            out[k, 4] = k + 1
-        corner = index + n_columns - 1
-        while below < which.size and which[below] < corner:
-            below += 1
-        at = below
-        for j in range(first, last):
-            while at < which.size and which[at] < corner + j:
-                at += 1
-            if at < which.size and which[at] == corner + j:
-                out[k, 5 + j] = at
+    n_lines, n_columns = values.shape
+    out = np.empty(which.size, dtype=np.int32)
+    places = np.arange(which.size)
+    rows = np.full((3, n_columns + 2), -1, dtype=np.int64)
+    _fill_row(rows[0], which, places, first[0], first[1], n_columns)
+    for l in range(n_lines):
+        if l + 1 < n_lines:
+            _fill_row(rows[(l + 1) % 3], which, places, first[l + 1], first[l + 2], n_columns)
+        else:
+            rows[(l + 1) % 3] = -1
+        for k in range(first[l], first[l + 1]):
+            c = which[k] % n_columns
+            value = values[l, c]
+            best = -1
+            best_value = value
+            for i in range(-1, 2):
+                row = rows[(l + i) % 3]
+                for j in range(3):
+                    at = row[c + j]
+                    if at < 0 or at == k:
+                        continue
+                    v = values[l + i, c + j - 1]
+                    if v > best_value or (v == value and best < 0 and at < k):
+                        best_value = v
+                        best = at
+            out[k] = best
     return out
+
+
+@njit(cache=True)
+def label_basins(ascent: np.ndarray, peak: np.ndarray) -> np.ndarray:
+    """Number of the basin of each pixel, which is that of the peak its ascents lead to."""
+    label = np.full(ascent.size, -1, dtype=np.int32)
+    for basin in range(peak.size):
+        label[peak[basin]] = basin
+    for k in range(ascent.size):
+        at = k
+        while label[at] < 0:
+            at = ascent[at]
+        basin = label[at]
+        at = k
+        while label[at] < 0:
+            label[at] = basin
+            at = ascent[at]
+    return label
+
+
+@njit(cache=True)
+def find_saddles(
+    which: np.ndarray, first: np.ndarray, values: np.ndarray, label: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Places of pixels with higher neighbours of another basin, and the basins of all higher ones.
+
+    The latter in raster order, -1 where a neighbour is lower.
+    """
+    n_lines, n_columns = values.shape
+    place = np.empty(which.size, dtype=np.int64)
+    beside = np.empty((which.size, 8), dtype=np.int32)
+    rows = np.full((3, n_columns + 2), -1, dtype=np.int32)
+    n = 0
+    _fill_row(rows[0], which, label, first[0], first[1], n_columns)
+    for l in range(n_lines):
+        if l + 1 < n_lines:
+            _fill_row(rows[(l + 1) % 3], which, label, first[l + 1], first[l + 2], n_columns)
+        else:
+            rows[(l + 1) % 3] = -1
+        for k in range(first[l], first[l + 1]):
+            c = which[k] % n_columns
+            own = label[k]
+            differ = False
+            for i in range(3):
+                row = rows[(l + i - 1) % 3]
+                for j in range(3):
+                    differ |= row[c + j] >= 0 and row[c + j] != own
+            if not differ:
+                continue
+            value = values[l, c]
+            differ = False
+            for t in range(9):
+                i, j = t // 3 - 1, t % 3 - 1
+                if t == 4:
+                    continue
+                basin = rows[(l + i) % 3, c + j + 1]
+                if basin >= 0:
+                    v = values[l + i, c + j]
+                    if v < value or (v == value and t > 4):
+                        basin = -1
+                differ |= basin >= 0 and basin != own
+                beside[n, t if t < 4 else t - 1] = basin
+            if differ:
+                place[n] = k
+                n += 1
+    return place[:n], beside[:n]
 
 
 @njit(cache=True)
@@ -53,74 +127,50 @@ def find_root(parent: np.ndarray, i: int) -> int:
 
 
 @njit(cache=True)
-def flood(
-    order: np.ndarray,
+def join_basins(
+    saddle: np.ndarray,
+    beside: np.ndarray,
     which: np.ndarray,
     values: np.ndarray,
-    neighbours: np.ndarray,
+    label: np.ndarray,
+    peak: np.ndarray,
     variance: np.ndarray,
     light_gain: np.ndarray,
     line_group: np.ndarray,
     column_group: np.ndarray,
-    label: np.ndarray,
     prominence: float,
     contrast: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Grow basins from the highest pixel down; join them at saddles.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Join basins at their saddles, from the highest saddle down.
 
-    Pixels are known by their place in `which`, the rising list of those that take part, with
-    their `values` and `neighbours`; `order` holds places. Basin numbers follow the height of
-    their peaks. Light of filtered value v raises the variance of a filtered background pixel
-    from 1 to ``1 + v light_gain / sqrt(variance)``.
+    Basin numbers follow the height of their peaks. Light of filtered value v raises the variance
+    of a filtered background pixel from 1 to ``1 + v light_gain / sqrt(variance)``.
     """
     n_columns = variance.shape[1]
-    capacity = order.size
-    peak = np.empty(capacity, dtype=np.int64)  # place of the basin's peak
-    parent = np.empty(capacity, dtype=np.int64)  # islands, as a forest
-    absorbed = np.full(capacity, -1, dtype=np.int64)  # basin that took this one over
-    shared = np.zeros(capacity, dtype=np.bool_)
-    near = np.empty(8, dtype=np.int64)
-    n = 0
-    for place in order:
-        count = 0
-        best = -1
-        best_value = -np.inf
+    n = peak.size
+    parent = np.arange(n)  # islands, as a forest
+    absorbed = np.full(n, -1, dtype=np.int64)  # basin that took this one over
+    shared = np.zeros(n, dtype=np.bool_)
+    for s in range(saddle.size):
+        place = saddle[s]
+        best = np.int64(label[place])
+        height_here = float(values[place])
         for k in range(8):
-            beside = neighbours[place, k]
-            if beside < 0:
+            near = np.int64(beside[s, k])
+            if near < 0 or near == best:
                 continue
-            basin = label[beside]
-            if basin < 0:
-                continue
-            near[count] = basin
-            count += 1
-            # Equal values: the one taken first, in order of line and column.
-            if values[beside] > best_value:
-                best_value = values[beside]
-                best = basin
-        if best < 0:
-            peak[n] = place
-            parent[n] = n
-            label[place] = n
-            n += 1
-            continue
-        label[place] = best
-        saddle = float(values[place])
-        for k in range(count):
-            if near[k] == best:
-                continue
-            a, b = find_root(parent, best), find_root(parent, near[k])
+            a, b = find_root(parent, best), find_root(parent, near)
             if a == b:
                 continue
             # Islands are named after their highest peak, which is the smaller number.
             elder, younger = (a, b) if a < b else (b, a)
-            taker = best if a < b else near[k]
-            own_side = near[k] if a < b else best
+            taker = best if a < b else near
+            own_side = near if a < b else best
             height = float(values[peak[younger]])
             l, c = which[place] // n_columns, which[place] % n_columns
             gain = light_gain[line_group[l], column_group[c]]
-            noise = np.sqrt(1.0 + gain * saddle / np.sqrt(float(variance[l, c])))
-            if height - saddle < max(prominence * noise, contrast * saddle):
+            noise = np.sqrt(1.0 + gain * height_here / np.sqrt(float(variance[l, c])))
+            if height - height_here < max(prominence * noise, contrast * height_here):
                 absorbed[younger] = taker
             else:
                 shared[taker] = True
@@ -134,7 +184,7 @@ def flood(
         while absorbed[at] >= 0:
             at = absorbed[at]
         target[basin] = at
-    return peak[:n], target, shared[:n]
+    return target, shared
 
 
 @njit(cache=True)
