@@ -3,6 +3,8 @@
 import numpy as np
 from numba import njit
 
+from pipeline.stages.scan_kernels import find_next
+
 __all__ = ["TAPS", "apply_scale", "correlate", "find_scale", "find_touched", "weights_at", "whiten"]
 
 TAPS = 4  # neighbouring weights of a kernel's row that are taken in one go
@@ -145,39 +147,45 @@ def weights_at(
 
 
 @njit(cache=True)
+def _shift_totals(entering: np.ndarray, leaving: np.ndarray, hc: int, total: np.ndarray) -> None:
+    """Bad pixels of the kernel at each pixel of a line, from those of the line above."""
+    number = 0
+    for c in range(total.size):
+        number += entering[c] != leaving[c]
+    if number == 0:
+        return
+    for c in range(total.size):
+        if entering[c] != leaving[c]:
+            change = np.int32(1) if entering[c] else np.int32(-1)
+            for k in range(max(c - hc, 0), min(c + hc + 1, total.size)):
+                total[k] += change
+
+
+@njit(cache=True)
 def find_touched(bad: np.ndarray, hl: int, hc: int) -> np.ndarray:
     """1 where the kernel meets a bad pixel or the edge of the array, 2 where it meets nothing else.
 
     Large parts of a tile may hold no data; they need no sums.
     """
     n_lines, n_columns = bad.shape
-    out = np.zeros((n_lines, n_columns), dtype=np.uint8)
-    column = np.zeros(n_columns, dtype=np.int32)  # bad pixels of the lines that the kernel spans
+    out = np.empty((n_lines, n_columns), dtype=np.uint8)
+    none = np.zeros(n_columns, dtype=np.bool_)
+    total = np.zeros(n_columns, dtype=np.int32)
+    width = np.empty(n_columns, dtype=np.int32)
+    for c in range(n_columns):
+        width[c] = min(c + hc + 1, n_columns) - max(c - hc, 0)
     for l in range(min(hl, n_lines)):
-        for c in range(n_columns):
-            column[c] += bad[l, c]
+        _shift_totals(bad[l], none, hc, total)
     for l in range(n_lines):
-        if l + hl < n_lines:
-            for c in range(n_columns):
-                column[c] += bad[l + hl, c]
-        if l > hl:
-            for c in range(n_columns):
-                column[c] -= bad[l - hl - 1, c]
-        height = min(l + hl + 1, n_lines) - max(l - hl, 0)
+        entering = bad[l + hl] if l + hl < n_lines else none
+        leaving = bad[l - hl - 1] if l > hl else none
+        _shift_totals(entering, leaving, hc, total)
+        height = np.int32(min(l + hl + 1, n_lines) - max(l - hl, 0))
         edge = l < hl or l >= n_lines - hl
-        total = np.int64(0)
-        for c in range(min(hc, n_columns)):
-            total += column[c]
+        row = out[l]
         for c in range(n_columns):
-            if c + hc < n_columns:
-                total += column[c + hc]
-            if c > hc:
-                total -= column[c - hc - 1]
-            width = min(c + hc + 1, n_columns) - max(c - hc, 0)
-            if total == height * width:
-                out[l, c] = 2
-            elif total > 0 or edge or c < hc or c >= n_columns - hc:
-                out[l, c] = 1
+            some = edge or total[c] > 0 or width[c] <= 2 * hc
+            row[c] = np.uint8(some) + np.uint8(total[c] == height * width[c])
     return out
 
 
@@ -259,20 +267,25 @@ def find_scale(
     good = np.empty(_WIDTH + squares.shape[3])
     for l in range(1, min(hl, n_lines)):
         _note_changes(bad, l, hc, changed)
+    plain = np.empty(n_columns, dtype=np.float32)  # where every pixel is good
+    have = -1
     for l in range(n_lines):
         if 0 < l + hl < n_lines:
             _note_changes(bad, l + hl, hc, changed)
         g = line_group[l]
         alike = hl < l < n_lines - hl and g == line_group[l - 1]
-        c = 0
+        if g != have:
+            have = g
+            for c in range(n_columns):
+                plain[c] = scale[g, column_group[c]]
+        out[l] = plain
+        c = find_next(touched[l], 0)
         while c < n_columns:
             h = column_group[c]
-            kind = touched[l, c]
-            if kind == 0:
-                out[l, c] = scale[g, h]
-                c += 1
+            if touched[l, c] == 0:
+                c = find_next(touched[l], c)
                 continue
-            if kind == 2:  # there is no good pixel at all
+            if touched[l, c] == 2:  # there is no good pixel at all
                 out[l, c] = np.nan
                 c += 1
                 continue
