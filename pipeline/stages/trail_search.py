@@ -77,22 +77,68 @@ class TrailOptions:
             raise ValueError(msg)
 
 
-@njit(cache=True)
-def _vote(
+@njit(cache=True, error_model="numpy")
+def _find_strongest(
     rows: np.ndarray,
     cells: np.ndarray,
     cosines: np.ndarray,
     sines: np.ndarray,
     offset: float,
-    votes: np.ndarray,
-) -> None:
-    """Hough transform: every voting cell adds one to each line through it."""
-    for a in range(len(cosines)):
-        co = cosines[a]
-        si = sines[a]
-        counts = votes[a]
-        for k in range(len(rows)):
-            counts[int(rows[k] * co + cells[k] * si + offset + 0.5)] += 1
+    chord: np.ndarray,
+    least: float,
+    base: float,
+    most: int,
+) -> np.ndarray:
+    """Places of the lines with the highest scores, in falling order, of equal ones the first.
+
+    Hough transform: every voting cell adds one to each line through it. A line shorter than
+    `least` cells scores as if it had these, and at least 0: one that only crosses part of the
+    window still has many votes in absolute number.
+    """
+    number = chord.shape[1]
+    counts = np.empty(number, dtype=np.int32)
+    others = np.empty(number, dtype=np.int32)
+    score = np.empty(number)
+    bins = np.empty(rows.size, dtype=np.int32)
+    top = np.full(most, -np.inf)
+    place = np.full(most, -1, dtype=np.int64)
+    for a in range(cosines.size):
+        co, si = cosines[a], sines[a]
+        for k in range(rows.size):
+            bins[k] = np.int32(rows[k] * co + cells[k] * si + offset + 0.5)
+        counts[:] = 0
+        others[:] = 0
+        # Neighbouring cells often vote for the same line: two counts need not wait for each other.
+        for k in range(0, rows.size - 1, 2):
+            counts[bins[k]] += 1
+            others[bins[k + 1]] += 1
+        if rows.size % 2:
+            counts[bins[-1]] += 1
+        length = chord[a]
+        limit = top[-1]
+        higher = 0
+        for b in range(number):
+            short = length[b] < least
+            cells_met = least if short else length[b]
+            votes = float(counts[b] + others[b])
+            s = (votes - base * cells_met) / np.sqrt(cells_met * base * (1.0 - base))
+            s = 0.0 if short and s < 0.0 else s
+            score[b] = s
+            higher += s > limit
+        if higher == 0:
+            continue
+        for b in range(number):
+            s = score[b]
+            if not s > top[-1]:
+                continue
+            at = most - 1
+            while at > 0 and top[at - 1] < s:
+                top[at] = top[at - 1]
+                place[at] = place[at - 1]
+                at -= 1
+            top[at] = s
+            place[at] = a * number + b
+    return place[place >= 0]
 
 
 def _long_runs(hot: NDArray[np.bool_], limit: int) -> NDArray[np.bool_]:
@@ -176,23 +222,19 @@ def search_window(
     limit = int(np.ceil(1.3 / np.tan(np.radians(options.min_angle))))
     hot &= ~_long_runs(hot, limit)
     cosines, sines, rho, chord = _prepare_lines(n_rows, n_cells, options.min_angle)
-    offset, size = -float(rho[0]), rho.size
+    offset = -float(rho[0])
     found: list[tuple[float, float, float, float, float, float]] = []
-    number = np.maximum(chord, float(options.min_cells))
     for _ in range(options.max_trails):
         rows, cells = np.nonzero(hot)
         if len(rows) < options.min_cells:
             break
         base = float(np.clip(hot.sum() / max(int(known.sum()), 1), 1e-3, 0.9))
-        votes = np.zeros((cosines.size, size), dtype=np.int32)
-        _vote(rows, cells, cosines, sines, offset, votes)
-        score = (votes - base * chord) / np.sqrt(number * base * (1.0 - base))
-        score[chord < options.min_cells] = 0.0
-        # A line that only crosses part of the window still has many votes in absolute number.
-        partial = (votes - base * number) / np.sqrt(number * base * (1.0 - base))
         accepted = None
-        for position in _strongest(np.maximum(score, partial).ravel(), _CANDIDATES):
-            a, b = np.unravel_index(position, score.shape)
+        for position in _find_strongest(
+            rows.astype(np.float64), cells.astype(np.float64), cosines, sines, offset, chord,
+            float(options.min_cells), base, _CANDIDATES,
+        ):  # fmt: skip
+            a, b = np.unravel_index(position, chord.shape)
             accepted = _verify(
                 hot, value, float(cosines[a]), float(sines[a]), float(rho[b]), base, options
             )
@@ -220,30 +262,28 @@ def _prepare_lines(n_rows: int, n_cells: int, min_angle: float) -> tuple[_F, _F,
     return cosines, sines, rho, chord
 
 
-def _strongest(values: _F, most: int) -> NDArray[np.intp]:
-    """Places of the largest values, in falling order; of equal ones the first in place first."""
-    if values.size > most:
-        # All that reach the least of them, so that equal values are not chosen by chance.
-        least = np.partition(values, values.size - most)[values.size - most]
-        places = np.flatnonzero(values >= least)
-    else:
-        places = np.arange(values.size)
-    return np.asarray(places[np.argsort(-values[places], kind="stable")][:most])
+@njit(cache=True, error_model="numpy")
+def _chords(
+    cosines: np.ndarray, sines: np.ndarray, rho: np.ndarray, n_rows: int, n_cells: int
+) -> np.ndarray:
+    """Length within the window of every line of the transform, cells met (largest-axis count).
 
-
-def _chords(cosines: _F, sines: _F, rho: _F, n_rows: int, n_cells: int) -> _F:
-    """Length within the window of every line of the transform, cells met (largest-axis count)."""
-    c, s = cosines[:, None], sines[:, None]
-    r0, c0 = rho[None, :] * c, rho[None, :] * s
-    low = np.full((len(cosines), len(rho)), -np.inf)
-    high = np.full_like(low, np.inf)
-    for start, slope, size in ((r0, -s, n_rows), (c0, c, n_cells)):
-        safe = np.where(np.abs(slope) < 1e-9, 1e-9, slope)
-        a, b = (-0.5 - start) / safe, (size - 0.5 - start) / safe
-        low = np.maximum(low, np.minimum(a, b))
-        high = np.minimum(high, np.maximum(a, b))
-    # The transform's bins are one cell wide, so a line collects about one cell per unit length.
-    return np.maximum(high - low, 0.0)
+    The transform's bins are one cell wide, so a line collects about one cell per unit length.
+    """
+    out = np.empty((cosines.size, rho.size))
+    for k in range(cosines.size):
+        co, si = cosines[k], sines[k]
+        along = -si if abs(si) >= 1e-9 else 1e-9
+        across = co if abs(co) >= 1e-9 else 1e-9
+        row = out[k]
+        for m in range(rho.size):
+            r0, c0 = rho[m] * co, rho[m] * si
+            a, b = (-0.5 - r0) / along, (n_rows - 0.5 - r0) / along
+            c, d = (-0.5 - c0) / across, (n_cells - 0.5 - c0) / across
+            low = max(min(a, b), min(c, d))
+            high = min(max(a, b), max(c, d))
+            row[m] = max(high - low, 0.0)
+    return out
 
 
 def _verify(
