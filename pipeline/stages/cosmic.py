@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.flags import PixelMask
+from pipeline.stages.scan_kernels import find_next
 
 __all__ = ["CosmicOptions", "find_cosmic_rays", "halo_lines"]
 
@@ -133,20 +134,28 @@ def _find(
     seeds_l = []
     seeds_c = []
     zero = np.float32(0.0)
+    bright = np.empty(n_columns, dtype=np.uint8)
+    hard = blocked | skipped
     for l in range(n_lines):
         row = image[l]
         noise = variance[l]
+        bits = mask[l]
+        # Few pixels are bright: the whole line is compared at once, then only they are visited.
         for c in range(n_columns):
             p = row[c]
-            if p > zero and p * p > threshold2 * noise[c] and mask[l, c] & (blocked | skipped) == 0:
-                value = _contrast(
-                    image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped
-                )
-                blunt = max(np.float32(0.0), 0.5 * (ratio_l[c] + ratio_c[c]) - np.float32(0.45))
-                if value > contrast * (np.float32(1.0) + blunt):
-                    hit[l, c] = True
-                    seeds_l.append(l)
-                    seeds_c.append(c)
+            above = (p > zero) & (p * p > threshold2 * noise[c])
+            bright[c] = above & (bits[c] & hard == 0)
+        c = find_next(bright, 0)
+        while c < n_columns:
+            value = _contrast(
+                image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped
+            )
+            blunt = max(np.float32(0.0), 0.5 * (ratio_l[c] + ratio_c[c]) - np.float32(0.45))
+            if value > contrast * (np.float32(1.0) + blunt):
+                hit[l, c] = True
+                seeds_l.append(l)
+                seeds_c.append(c)
+            c = find_next(bright, c + 1)
     first = 0
     for step in range(steps):
         last = len(seeds_l)

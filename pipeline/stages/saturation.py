@@ -7,6 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.flags import PixelMask
+from pipeline.stages.scan_kernels import find_next
 
 __all__ = ["SaturationOptions", "halo_lines", "mask_saturation"]
 
@@ -52,7 +53,38 @@ def halo_lines(options: SaturationOptions) -> int:
 
 
 @njit(cache=True)
+def _find_saturated(mask: np.ndarray, saturated: int) -> tuple[np.ndarray, np.ndarray]:
+    """Lines and columns of saturated pixels; few lines have any."""
+    n_lines, n_columns = mask.shape
+    held = np.empty(n_lines, dtype=np.int64)
+    for l in range(n_lines):
+        row = mask[l]
+        number = 0
+        for c in range(n_columns):
+            number += row[c] & saturated != 0
+        held[l] = number
+    lines = np.empty(held.sum(), dtype=np.int64)
+    columns = np.empty(lines.size, dtype=np.int64)
+    full = np.empty(n_columns, dtype=np.uint8)
+    n = 0
+    for l in range(n_lines):
+        if held[l] == 0:
+            continue
+        row = mask[l]
+        for c in range(n_columns):
+            full[c] = row[c] & saturated != 0
+        c = find_next(full, 0)
+        while c < n_columns:
+            lines[n], columns[n] = l, c
+            n += 1
+            c = find_next(full, c + 1)
+    return lines, columns
+
+
+@njit(cache=True)
 def _spread(
+    lines: np.ndarray,
+    columns: np.ndarray,
     excess: np.ndarray,
     variance: np.ndarray,
     mask: np.ndarray,
@@ -66,61 +98,65 @@ def _spread(
     sigma2: float,
 ) -> None:
     n_lines, n_columns = mask.shape
-    for l in range(n_lines):
-        for c in range(n_columns):
-            if mask[l, c] & saturated == 0:
+    for n in range(lines.size):
+        l, c = lines[n], columns[n]
+        for i in range(max(l - gl, 0), min(l + gl + 1, n_lines)):
+            for j in range(max(c - gc, 0), min(c + gc + 1, n_columns)):
+                out[i, j] |= saturated
+        for direction in (-1, 1):
+            # Only the last pixel of a run looks further.
+            end = l + direction
+            if 0 <= end < n_lines and mask[end, c] & saturated:
                 continue
-            for i in range(max(l - gl, 0), min(l + gl + 1, n_lines)):
-                for j in range(max(c - gc, 0), min(c + gc + 1, n_columns)):
-                    out[i, j] |= saturated
-            for direction in (-1, 1):
-                # Only the last pixel of a run looks further.
-                end = l + direction
-                if 0 <= end < n_lines and mask[end, c] & saturated:
-                    continue
-                length = 1
-                k = l - direction
-                while 0 <= k < n_lines and length < run and mask[k, c] & saturated:
-                    length += 1
-                    k -= direction
-                if length < run:
-                    continue
-                for step in range(run):
-                    i = l - direction * step
-                    for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                        out[i, j] |= bleed
-                k = end
-                steps = 0
-                while 0 <= k < n_lines and steps < reach:
-                    e = excess[k, c]
-                    if not (e > 0 and e * e > sigma2 * variance[k, c]):
-                        break
-                    for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                        out[k, j] |= bleed
-                    k += direction
-                    steps += 1
+            length = 1
+            k = l - direction
+            while 0 <= k < n_lines and length < run and mask[k, c] & saturated:
+                length += 1
+                k -= direction
+            if length < run:
+                continue
+            for step in range(run):
+                i = l - direction * step
+                for j in range(max(c - 1, 0), min(c + 2, n_columns)):
+                    out[i, j] |= bleed
+            k = end
+            steps = 0
+            while 0 <= k < n_lines and steps < reach:
+                e = excess[k, c]
+                if not (e > 0 and e * e > sigma2 * variance[k, c]):
+                    break
+                for j in range(max(c - 1, 0), min(c + 2, n_columns)):
+                    out[k, j] |= bleed
+                k += direction
+                steps += 1
 
 
 @njit(cache=True)
-def _runs(mask: np.ndarray, out: np.ndarray, saturated: int, bleed: int, run: int) -> None:
+def _runs(
+    lines: np.ndarray,
+    columns: np.ndarray,
+    mask: np.ndarray,
+    out: np.ndarray,
+    saturated: int,
+    bleed: int,
+    run: int,
+) -> None:
     """Pixels in the middle of long saturated runs, which no end reached."""
     n_lines, n_columns = mask.shape
-    for l in range(n_lines):
-        for c in range(n_columns):
-            if mask[l, c] & saturated == 0:
-                continue
-            length = 1
-            k = l - 1
-            while k >= 0 and length < run and mask[k, c] & saturated:
-                length += 1
-                k -= 1
-            k = l + 1
-            while k < n_lines and length < run and mask[k, c] & saturated:
-                length += 1
-                k += 1
-            if length >= run:
-                for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                    out[l, j] |= bleed
+    for n in range(lines.size):
+        l, c = lines[n], columns[n]
+        length = 1
+        k = l - 1
+        while k >= 0 and length < run and mask[k, c] & saturated:
+            length += 1
+            k -= 1
+        k = l + 1
+        while k < n_lines and length < run and mask[k, c] & saturated:
+            length += 1
+            k += 1
+        if length >= run:
+            for j in range(max(c - 1, 0), min(c + 2, n_columns)):
+                out[l, j] |= bleed
 
 
 def mask_saturation(
@@ -163,9 +199,10 @@ def mask_saturation(
         raise ValueError(msg)
     out = mask.copy()
     saturated, bleed = np.uint16(PixelMask.SATURATED), np.uint16(PixelMask.BLEED)
-    if not (mask & saturated).any():
-        return out
+    lines, columns = _find_saturated(mask, saturated)
     _spread(
+        lines,
+        columns,
         image_minus_sky,
         variance,
         mask,
@@ -178,5 +215,5 @@ def mask_saturation(
         options.bleed_reach,
         np.float32(options.bleed_sigma**2),
     )
-    _runs(mask, out, saturated, bleed, options.bleed_run)
+    _runs(lines, columns, mask, out, saturated, bleed, options.bleed_run)
     return out
