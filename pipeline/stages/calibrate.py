@@ -57,6 +57,7 @@ def _calibrate(
     mask: np.ndarray,
 ) -> None:
     n_lines, n_columns = image.shape
+    none = np.uint16(0)
     for l in range(n_lines):
         if missing[l]:
             for c in range(n_columns):
@@ -64,7 +65,7 @@ def _calibrate(
                 mask[l, c] = column_mask[c] | no_data
             continue
         rows = np.float32(min(first_line + l, n_stage))
-        extra = ramp if first_line + l < n_stage else np.uint16(0)
+        extra = ramp if first_line + l < n_stage else none
         # One amplifier's columns run together: its constants stay out of the inner loop.
         start = 0
         while start < n_columns:
@@ -76,15 +77,25 @@ def _calibrate(
             level = levels[l, a]
             top = full[a]
             step = columns[stop - 1] - columns[start] if stop - start > 1 else 0
-            first = columns[start]
-            sign = 1 if step >= 0 else -1
-            for k in range(stop - start):
-                c = start + k
-                value = np.float32(raw[l, first + sign * k])
-                electrons = gain * (value - level) - offset[c] - rows * dark[c]
-                image[l, c] = electrons * inverse[c]
-                hit = saturated if value >= top else np.uint16(0)
-                mask[l, c] = column_mask[c] | extra | hit
+            backward = step < 0
+            low = columns[stop - 1] if backward else columns[start]
+            source = raw[l, low : low + stop - start]
+            own_offset, own_dark = offset[start:stop], dark[start:stop]
+            own_inverse, own_bits = inverse[start:stop], column_mask[start:stop]
+            electrons, bits = image[l, start:stop], mask[l, start:stop]
+            # A loop for each way of reading out: only then several pixels are worked on at once.
+            if backward:
+                for k in range(stop - start):
+                    value = np.float32(source[stop - start - 1 - k])
+                    charge = gain * (value - level) - own_offset[k] - rows * own_dark[k]
+                    electrons[k] = charge * own_inverse[k]
+                    bits[k] = own_bits[k] | extra | (saturated if value >= top else none)
+            else:
+                for k in range(stop - start):
+                    value = np.float32(source[k])
+                    charge = gain * (value - level) - own_offset[k] - rows * own_dark[k]
+                    electrons[k] = charge * own_inverse[k]
+                    bits[k] = own_bits[k] | extra | (saturated if value >= top else none)
             start = stop
 
 

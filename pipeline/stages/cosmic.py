@@ -147,9 +147,7 @@ def _find(
             bright[c] = above & (bits[c] & hard == 0)
         c = find_next(bright, 0)
         while c < n_columns:
-            value = _contrast(
-                image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped
-            )
+            value = _contrast(image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped)
             blunt = max(np.float32(0.0), 0.5 * (ratio_l[c] + ratio_c[c]) - np.float32(0.45))
             if value > contrast * (np.float32(1.0) + blunt):
                 hit[l, c] = True

@@ -135,7 +135,8 @@ def prepare_block(context: StripContext, start: int, stop: int) -> CleanBlock:
         sky, low, strip.amplifiers, context.dark, context.response, context.column_mask,
         line_period=strip.line_period, n_stage=strip.n_stage, read_noise=context.read_noise,
     )  # fmt: skip
-    image = block.image - sky
+    image = block.image
+    image -= sky  # nothing else holds it
     mask = mask_saturation_and_rays(context, image, variance, block.mask)
     if context.trails:
         mask |= mask_trails((high - low, strip.n_columns), low, context.trails)
@@ -155,5 +156,7 @@ def mask_saturation_and_rays(
         image, variance, marked, context.sharpest_line, context.sharpest_column,
         options=options.cosmic,
     )  # fmt: skip
-    marked[hits] |= np.uint16(PixelMask.COSMIC_RAY)
+    # The few hits' places: a mask of all pixels would be searched twice.
+    lines, columns = np.divmod(np.flatnonzero(hits), hits.shape[1])
+    marked[lines, columns] |= np.uint16(PixelMask.COSMIC_RAY)
     return marked
