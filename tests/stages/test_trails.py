@@ -8,6 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipeline.flags import PixelMask
+from pipeline.stages.trail_search import _find_strongest, _prepare_lines
 from pipeline.stages.trails import (
     Trail,
     TrailOptions,
@@ -179,3 +180,23 @@ def test_stars_in_a_row_are_no_trail(seed):
         image += 10.0 ** rng.uniform(4.5, 5.7) * 0.2 * (1.0 + r2 / 3.6) ** -3
     binned = bin_significance(image, variance, mask, 0, options=OPTIONS)
     assert find_trails(binned, options=OPTIONS) == ()
+
+
+@pytest.mark.parametrize(("number", "most"), [(0, 5), (7, 5), (300, 40), (300, 100_000)])
+def test_the_strongest_lines_are_those_of_the_whole_transform(number, most):
+    """Equal scores, which are many here, come in order of place."""
+    shape, least, base = (40, 25), 10.0, 0.2
+    rng = np.random.default_rng(number)
+    rows, cells = rng.integers(0, shape[0], number), rng.integers(0, shape[1], number)
+    cosines, sines, rho, chord = _prepare_lines(*shape, 4.0)
+    found = _find_strongest(
+        rows.astype(float), cells.astype(float), cosines, sines, -rho[0], chord, least, base, most
+    )
+    votes = np.zeros(chord.shape)
+    for a in range(len(cosines)):
+        place = (rows * cosines[a] + cells * sines[a] - rho[0] + 0.5).astype(int)
+        np.add.at(votes[a], place, 1)
+    met = np.maximum(chord, least)
+    partial = (votes - base * met) / np.sqrt(met * base * (1.0 - base))
+    score = np.where(chord < least, np.maximum(partial, 0.0), partial).ravel()
+    np.testing.assert_array_equal(found, np.argsort(-score, kind="stable")[:most])
