@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.flags import PixelMask, SourceFlag
+from pipeline.flags import SourceFlag
 from pipeline.stages.detect_kernels import (
     find_ascents,
     find_saddles,
@@ -24,29 +24,17 @@ from pipeline.stages.detect_kernels import (
     label_basins,
     sum_pixels,
 )
-from pipeline.stages.filter_kernels import (
-    TAPS,
-    apply_scale,
-    correlate,
-    find_scale,
-    find_touched,
-    weights_at,
-    whiten,
-)
+from pipeline.stages.filter_kernels import weights_at
+from pipeline.stages.matched_filter import BRIGHT_BITS, filter_image, find_without_weight
 
 __all__ = [
     "DetectOptions",
     "Detections",
     "detect",
-    "filter_image",
-    "make_filter_scale",
     "required_halo",
 ]
 
 FloatArray = NDArray[np.float64]
-
-# Pixels still bright where they are masked: they find the star, its flux is flagged.
-_BRIGHT_BITS = int(PixelMask.SATURATED | PixelMask.BLEED)
 
 
 @dataclass(frozen=True)
@@ -155,128 +143,6 @@ def required_halo(options: DetectOptions, *, kernel_half_size: int) -> int:
     int
     """
     return 2 * options.shape_radius + kernel_half_size + 2
-
-
-def _without_weight(mask: NDArray[np.uint16]) -> NDArray[np.bool_]:
-    """Pixels that the filter leaves out."""
-    return np.asarray((np.asarray(mask) & ~np.uint16(_BRIGHT_BITS)) != 0)
-
-
-def filter_image(
-    image: NDArray[np.float32],
-    variance: NDArray[np.float32],
-    mask: NDArray[np.uint16],
-    kernels: ArrayLike,
-    *,
-    line_group: ArrayLike,
-    column_group: ArrayLike,
-    min_weight: float,
-    scale: NDArray[np.float32] | None = None,
-) -> NDArray[np.float32]:
-    """Signal-to-noise image of the matched filter.
-
-    Parameters
-    ----------
-    image, variance : ndarray of shape (lines, columns)
-        Sky-subtracted electrons and the variance of the background.
-    mask : ndarray of uint16
-        Bad pixels; saturated and bled ones are used as they are.
-    kernels : array_like of shape (a, b, kl, kc)
-        Point spreads of unit flux, kl and kc odd.
-    line_group, column_group : array_like of int
-        Kernel index of each line and each column.
-    min_weight : float
-        See `DetectOptions`.
-    scale : ndarray of float32, optional
-        From `make_filter_scale` for the same mask, kernels, groups and weight, where several
-        images are filtered.
-
-    Returns
-    -------
-    ndarray of float32, shape (lines, columns)
-        Unit variance in the background; -inf where the kernel has too few good pixels.
-    """
-    image = np.asarray(image, dtype=np.float32)
-    kernels = np.ascontiguousarray(kernels, dtype=np.float32)
-    line_group = np.ascontiguousarray(line_group, dtype=np.int64)
-    column_group = np.ascontiguousarray(column_group, dtype=np.int64)
-    if image.ndim != 2 or np.shape(variance) != image.shape or np.shape(mask) != image.shape:
-        raise ValueError(
-            "image, variance, mask: must be two-dimensional and of one shape, got "
-            f"{image.shape}, {np.shape(variance)}, {np.shape(mask)}"
-        )
-    if kernels.ndim != 4 or kernels.shape[2] % 2 == 0 or kernels.shape[3] % 2 == 0:
-        raise ValueError(f"kernels: must be (a, b, odd, odd), got {kernels.shape}")
-    for name, group, size, count in (
-        ("line_group", line_group, image.shape[0], kernels.shape[0]),
-        ("column_group", column_group, image.shape[1], kernels.shape[1]),
-    ):
-        if group.shape != (size,) or np.any((group < 0) | (group >= count)):
-            raise ValueError(f"{name}: must be {size} integers from 0 to {count - 1}")
-    hc = kernels.shape[3] // 2
-    bad = np.empty(image.shape, dtype=np.bool_)
-    white = np.empty((image.shape[0], image.shape[1] + 2 * hc + TAPS - 1), dtype=np.float32)
-    if not whiten(
-        image,
-        np.asarray(variance, dtype=np.float32),
-        np.asarray(mask, dtype=np.uint16),
-        np.uint16(_BRIGHT_BITS),
-        hc,
-        bad,
-        white,
-    ):
-        raise ValueError("image, variance: must be finite and positive where the mask is clear")
-    starts = np.flatnonzero(np.diff(column_group, prepend=-1))
-    groups = column_group[starts]
-    out = np.empty(image.shape, dtype=np.float32)
-    correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
-    if scale is None:
-        scale = _find_scale(bad, kernels, line_group, column_group, min_weight)
-    apply_scale(scale, out)
-    return out
-
-
-def _find_scale(
-    bad: NDArray[np.bool_],
-    kernels: NDArray[np.float32],
-    line_group: NDArray[np.int64],
-    column_group: NDArray[np.int64],
-    min_weight: float,
-) -> NDArray[np.float32]:
-    touched = find_touched(bad, kernels.shape[2] // 2, kernels.shape[3] // 2)
-    found: NDArray[np.float32] = find_scale(
-        bad, touched, kernels, line_group, column_group, min_weight
-    )
-    return found
-
-
-def make_filter_scale(
-    mask: NDArray[np.uint16],
-    kernels: ArrayLike,
-    *,
-    line_group: ArrayLike,
-    column_group: ArrayLike,
-    min_weight: float,
-) -> NDArray[np.float32]:
-    """Inverse noise of the matched filter's pixels, for images of one mask.
-
-    Parameters
-    ----------
-    mask, kernels, line_group, column_group, min_weight
-        As in `filter_image`.
-
-    Returns
-    -------
-    ndarray of float32, shape (lines, columns)
-        NaN where too little of the kernel is good.
-    """
-    return _find_scale(
-        _without_weight(mask),
-        np.ascontiguousarray(kernels, dtype=np.float32),
-        np.ascontiguousarray(line_group, dtype=np.int64),
-        np.ascontiguousarray(column_group, dtype=np.int64),
-        min_weight,
-    )
 
 
 def _sort_down(values: NDArray[np.float32]) -> NDArray[np.int64]:
@@ -389,7 +255,7 @@ def detect(
     blended = np.zeros(pixels.size, dtype=bool)
     blended[number[is_source & shared]] = True
     count, sums = sum_pixels(
-        above, image, mask, _BRIGHT_BITS, label, source_of, pixels, options.shape_radius
+        above, image, mask, BRIGHT_BITS, label, source_of, pixels, options.shape_radius
     )
     l, c = pixels // image.shape[1], pixels % image.shape[1]
     snr = values[l, c].astype(float)
@@ -405,9 +271,9 @@ def detect(
     sizes = [np.where(np.isfinite(m), m, 0.0) for m in second]
     bits, brightest = _near(image, mask, l, c)
     flags = np.where(blended, int(SourceFlag.BLENDED), 0)
-    flags |= np.where(bits & _BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
-    flags |= np.where(bits & ~_BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
-    weight = weights_at(kernels, _without_weight(mask), line_group, column_group, l, c)
+    flags |= np.where(bits & BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
+    flags |= np.where(bits & ~BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
+    weight = weights_at(kernels, find_without_weight(mask), line_group, column_group, l, c)
     noise = np.sqrt(np.asarray(variance)[l, c].astype(float)) / np.sqrt(weight)
     return Detections(
         line=(l + first_line) + d_line,

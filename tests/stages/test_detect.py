@@ -12,7 +12,8 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.detect import DetectOptions, detect, filter_image, required_halo
+from pipeline.stages.detect import DetectOptions, detect, required_halo
+from pipeline.stages.matched_filter import filter_image
 from pipeline.stages.ownership import own
 
 SKY = 400.0
