@@ -242,7 +242,8 @@ def find_scale(
     line_group: np.ndarray,
     column_group: np.ndarray,
     min_weight: float,
-) -> np.ndarray:
+    out: np.ndarray,
+) -> None:
     """Inverse noise of filtered white noise; NaN where too little of a kernel is good.
 
     Beside a bad column all lines are alike: what held a line above holds as long as neither the
@@ -262,7 +263,6 @@ def find_scale(
                     s += squares[a, b, i, j]
             full[a, b] = s
     scale = (1.0 / np.sqrt(full)).astype(np.float32)
-    out = np.empty((n_lines, n_columns), dtype=np.float32)
     changed = np.zeros(n_columns, dtype=np.int64)
     good = np.empty(_WIDTH + squares.shape[3])
     for l in range(1, min(hl, n_lines)):
@@ -307,7 +307,6 @@ def find_scale(
                 few = s < min_weight * full[g, h] or s == 0.0
                 out[l, c + k] = np.nan if few else 1.0 / np.sqrt(s)
             c = stop
-    return out
 
 
 @njit(cache=True)

@@ -116,9 +116,8 @@ def _find_scale(
     min_weight: float,
 ) -> NDArray[np.float32]:
     touched = find_touched(bad, kernels.shape[2] // 2, kernels.shape[3] // 2)
-    found: NDArray[np.float32] = find_scale(
-        bad, touched, kernels, line_group, column_group, min_weight
-    )
+    found = np.empty(bad.shape, dtype=np.float32)
+    find_scale(bad, touched, kernels, line_group, column_group, min_weight, found)
     return found
 
 

@@ -86,7 +86,8 @@ def test_noise_beside_bad_pixels_is_that_of_each_pixel_by_itself(seed, n_lines, 
     line_group, column_group = draw_groups(rng, n_lines, 2), draw_groups(rng, n_columns, 3)
     bad = draw_bad(rng, (n_lines, n_columns))
     touched = find_touched(bad, hl, hc)
-    out = find_scale(bad, touched, kernels, line_group, column_group, 0.4)
+    out = np.full(bad.shape, np.inf, F)
+    find_scale(bad, touched, kernels, line_group, column_group, 0.4, out)
     outside = np.pad(bad, ((hl, hl), (hc, hc)), constant_values=True)
     met = np.lib.stride_tricks.sliding_window_view(outside, (2 * hl + 1, 2 * hc + 1))
     inside = np.lib.stride_tricks.sliding_window_view(
