@@ -36,10 +36,9 @@ from pipeline.stages.equalise_kernels import (
 )
 from pipeline.stages.psf_model import (
     MAX_HALF_SIZE,
-    NodeStencil,
     PsfModel,
-    interpolate_nodes,
 )
+from pipeline.stages.psf_nodes import NodeStencil, interpolate_nodes
 from pipeline.stages.psf_transforms import fold, spline_image
 from pipeline.stages.resample import kernel_transfer
 

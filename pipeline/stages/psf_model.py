@@ -13,13 +13,21 @@ References
 Moffat 1969, A&A 3, 455.
 """
 
+import hashlib
+import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.stages.psf_nodes import (
+    WIDTH_STEP,
+    NodeStencil,
+    interpolate_nodes,
+    interpolate_widths,
+)
 from pipeline.stages.psf_transforms import (
     cut_image,
     fold,
@@ -29,10 +37,8 @@ from pipeline.stages.psf_transforms import (
 from pipeline.stages.spline_kernels import grid_half_size, render_centred, render_stamp
 
 __all__ = [
-    "NodeStencil",
     "PathProvider",
     "PsfModel",
-    "interpolate_nodes",
     "make_psf_model",
     "place_nodes",
 ]
@@ -42,9 +48,6 @@ ComplexArray = NDArray[np.complex128]
 Transfer = Callable[[FloatArray], FloatArray]
 PathProvider = Callable[[FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
 
-# Step of the width nodes. Cubic interpolation with step h leaves (3/128) h^4 f'''' ; at the peak
-# f'''' of a profile ~ FWHM^-2 in ln(FWHM) is 16 f, so h = 0.08 leaves 1.5e-5 of the peak.
-WIDTH_STEP = 0.08
 # The periodic box of the transform reaches this far beyond the stamp, so that the wings that wrap
 # round lie at least twice this plus the stamp away: below 1e-6 of the peak for beta 2.5, FWHM 3 px.
 BOX_MARGIN = 28
@@ -55,28 +58,11 @@ PATH_STEP = 0.5
 MAX_NODE_SPACING = 256
 # Below this FWHM in pixels the profile is not band-limited at two grid points per pixel.
 FINE_FWHM = 1.8
-
-
-class NodeStencil(NamedTuple):
-    """Nodes and interpolation weights of a list of positions.
-
-    Attributes
-    ----------
-    nodes : ndarray of shape (n_width, n_column, G, G)
-        Coefficient grids of the widths that occur and of all column nodes.
-    first_width, first_column : ndarray of int, shape (n,)
-    width_weights : ndarray of shape (n, 4)
-    width_slopes : ndarray of shape (n, 4)
-        Derivatives of the weights with respect to ln(FWHM).
-    column_weights : ndarray of shape (n, k)
-    """
-
-    nodes: FloatArray
-    first_width: NDArray[np.int64]
-    first_column: NDArray[np.int64]
-    width_weights: FloatArray
-    width_slopes: FloatArray
-    column_weights: FloatArray
+# What is made of a model's parameters when it is needed, and models whose making is remembered.
+_KEPT = ("_grids", "_stacks", "_smears", "_waves")
+_MOST_RECALLED = 2  # tens of megabytes each; a task has a strip's model, and it blurred
+_RECALLED: dict[bytes, dict[str, dict[Any, Any]]] = {}
+_LOCK = threading.Lock()  # workers may have several threads
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,13 +109,12 @@ class PsfModel:
 
     def __getstate__(self) -> dict[str, Any]:
         """Everything but the grids, which are made again where they are needed."""
-        state = dict(self.__dict__)
-        state |= {name: {} for name in ("_grids", "_stacks", "_smears", "_waves")}
-        return state
+        return {name: value for name, value in self.__dict__.items() if name not in _KEPT}
 
     def __setstate__(self, state: dict[str, Any]) -> None:
-        """Restore a pickled model."""
+        """Restore a pickled model, with the grids that this process has made for its like."""
         self.__dict__.update(state)
+        self.__dict__.update(_recall(self))
 
     def with_seeing(self, beta: float, fwhm: float) -> "PsfModel":
         """The same smear and optics under another seeing, the same all along the strip.
@@ -171,7 +156,9 @@ class PsfModel:
         -------
         PsfModel
         """
-        return replace(self, blur=transfer, _grids={}, _stacks={}, _smears={}, _waves={})
+        blurred = replace(self, blur=transfer)
+        blurred.__dict__.update(_recall(blurred))
+        return blurred
 
     # -- parameters ---------------------------------------------------------------------
 
@@ -304,7 +291,7 @@ class PsfModel:
 
     def stencil_at(self, ln_fwhm: ArrayLike, columns: ArrayLike) -> NodeStencil:
         """As `stencil`, for given ln(FWHM) instead of lines."""
-        base, ww, ws = _width_stencil(ln_fwhm)
+        base, ww, ws = interpolate_widths(ln_fwhm)
         first_column, cw = self.column_stencil(columns)
         low, high = (int(base.min()), int(base.max()) + 3) if base.size else (0, 3)
         nodes = self.width_nodes(low, high)
@@ -327,9 +314,11 @@ class PsfModel:
                 np.stack([self._grid(w, c) for c in range(self.node_columns.size)])
                 for w in range(low, high + 1)
             ]
+            stack = np.stack(rows)
             # One stack is kept: blocks of a strip follow each other in seeing.
             self._stacks.clear()
-            self._stacks[key] = np.stack(rows)
+            self._stacks[key] = stack
+            return stack
         return self._stacks[key]
 
     def blend(self, line: float, column: float, half_size: int) -> FloatArray:
@@ -348,7 +337,7 @@ class PsfModel:
             See `grid_half_size`.
         """
         self._check_half_size(half_size)
-        first_width, width_weights, _ = _width_stencil(np.log(self.fwhm(line)))
+        first_width, width_weights, _ = interpolate_widths(np.log(self.fwhm(line)))
         first_column, column_weights = self.column_stencil(column)
         size = 2 * grid_half_size(half_size, self.oversample) + 1
         out = np.zeros((size, size))
@@ -434,60 +423,24 @@ class PsfModel:
         return self._grids[key]
 
 
-def _width_stencil(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
-    """First width node of each ln(FWHM), Lagrange weights of four, and their slopes."""
-    x = np.atleast_1d(np.asarray(ln_fwhm, dtype=float)) / WIDTH_STEP
-    base = np.floor(x).astype(np.int64)
-    t = x - base
-    weights = np.stack(
-        [
-            -t * (t - 1) * (t - 2) / 6,
-            (t + 1) * (t - 1) * (t - 2) / 2,
-            -(t + 1) * t * (t - 2) / 2,
-            (t + 1) * t * (t - 1) / 6,
-        ],
-        axis=1,
-    )
-    slopes = np.stack(
-        [
-            -(3 * t**2 - 6 * t + 2) / 6,
-            (3 * t**2 - 4 * t - 1) / 2,
-            -(3 * t**2 - 2 * t - 2) / 2,
-            (3 * t**2 - 1) / 6,
-        ],
-        axis=1,
-    )
-    return base - 1, weights, slopes / WIDTH_STEP
+def _recall(model: PsfModel) -> dict[str, dict[Any, Any]]:
+    """Grids of a model as far as this process has made them, to share.
 
-
-def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
-    """Cubic Lagrange interpolation between nodes.
-
-    Parameters
-    ----------
-    nodes : ndarray of shape (m,)
-        Increasing; with fewer than four the order falls.
-    at : array_like of shape (n,)
-        Where values are wanted.
-
-    Returns
-    -------
-    first : ndarray of int64 of shape (n,)
-        First node used.
-    weights : ndarray of shape (n, min(4, m))
-        Of the nodes from the first one on; they sum to 1.
+    The tasks of a strip come with a copy of its model each; to make the grids again for every one
+    would take a tenth of their time.
     """
-    at = np.atleast_1d(np.asarray(at, dtype=float))
-    k = min(4, nodes.size)
-    below = np.searchsorted(nodes, at, side="right") - 1
-    first = np.clip(below - (k // 2 - 1), 0, nodes.size - k).astype(np.int64)
-    x = nodes[first[:, None] + np.arange(k)]
-    weights = np.ones((at.size, k))
-    for a in range(k):
-        for b in range(k):
-            if a != b:
-                weights[:, a] *= (at - x[:, b]) / (x[:, a] - x[:, b])
-    return first, weights
+    values = (getattr(model, f.name) for f in fields(model) if f.name not in _KEPT)
+    parts = [
+        repr(v.shape).encode() + v.tobytes() if isinstance(v, np.ndarray) else repr(v).encode()
+        for v in values
+    ]
+    token = hashlib.sha256(b"|".join(parts)).digest()
+    with _LOCK:
+        kept = _RECALLED.pop(token, None) or {name: {} for name in _KEPT}
+        _RECALLED[token] = kept
+        while len(_RECALLED) > _MOST_RECALLED:
+            _RECALLED.pop(next(iter(_RECALLED)))
+    return kept
 
 
 def make_psf_model(

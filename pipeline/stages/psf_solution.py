@@ -15,12 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.errors import SolutionError
 from pipeline.stages.psf_model import (
-    WIDTH_STEP,
     PathProvider,
     PsfModel,
     make_psf_model,
     place_nodes,
 )
+from pipeline.stages.psf_nodes import WIDTH_STEP
 from pipeline.stages.psf_star_fit import N_PARAMETERS, fit_stars
 from pipeline.stages.psf_stars import BETA_LIMITS, PsfStarOptions
 from pipeline.stages.smooth import SmoothCurve, fit_smooth_curve

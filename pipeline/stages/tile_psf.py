@@ -19,10 +19,9 @@ from pipeline.stages.epoch_zones import Zone
 from pipeline.stages.equalise import EqualisedSpread
 from pipeline.stages.psf_model import (
     MAX_NODE_SPACING,
-    NodeStencil,
     PsfModel,
-    interpolate_nodes,
 )
+from pipeline.stages.psf_nodes import NodeStencil, interpolate_nodes
 from pipeline.stages.spline_kernels import (
     blend_nodes,
     carry_images,

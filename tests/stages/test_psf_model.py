@@ -1,6 +1,7 @@
 """The point-spread model, against direct integration and closed formulae."""
 
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -170,7 +171,13 @@ def test_survives_pickling_without_its_grids():
     image = m.render(10.2, 20.4, 8)
     data = pickle.dumps(m)
     assert len(data) < 100_000
-    np.testing.assert_array_equal(pickle.loads(data).render(10.2, 20.4, 8), image)  # noqa: S301
+    copies = [pickle.loads(data) for _ in range(2)]  # noqa: S301
+    for copy in copies:
+        np.testing.assert_array_equal(copy.render(10.2, 20.4, 8), image)
+    # Copies of one model share what was made; others, the same but for one number, do not.
+    assert copies[0]._grids is copies[1]._grids
+    other = pickle.loads(pickle.dumps(replace(m, beta=m.beta + 1e-9)))  # noqa: S301
+    assert other._grids is not copies[0]._grids
 
 
 def test_nodes_follow_the_change_of_the_path():
