@@ -17,7 +17,7 @@ from typing import Any, Protocol
 
 from pipeline import environment
 from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
-from pipeline.batch import job_options
+from pipeline.batch import MEMORY, job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import BrokenOffError, ConfigError, Stopped
 from pipeline.stopping import check_stop
@@ -43,9 +43,6 @@ _AHEAD = 3  # tasks under way for each worker thread: none waits for the next, n
 _NO_WORKER = 120.0  # s to wait for a worker of a running scheduler
 _GRACE = 60.0  # s for tasks that run to end when the run stops
 _TASKS = ["pipeline.nightly", "pipeline.tiling"]  # modules that bring all tasks with them
-# dask lets workers give memory back to the system whenever 64 KiB of it are free: every array of
-# some size then costs page faults, a quarter of the time of a fit. (glibc, mallopt(3).)
-_MEMORY = {"MALLOC_TRIM_THRESHOLD_": 64 << 20, "MALLOC_MMAP_THRESHOLD_": 32 << 20}
 _QUEUES = {
     "htcondor": "HTCondorCluster", "lsf": "LSFCluster", "moab": "MoabCluster", "oar": "OARCluster",
     "pbs": "PBSCluster", "sge": "SGECluster", "slurm": "SLURMCluster",
@@ -581,7 +578,7 @@ def open_runner(
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     with (
-        dask.config.set({"distributed.nanny.pre-spawn-environ": {**as_before, **_MEMORY}}),
+        dask.config.set({"distributed.nanny.pre-spawn-environ": {**as_before, **MEMORY}}),
         LocalCluster(
             n_workers=count,
             threads_per_worker=1,
