@@ -2,9 +2,11 @@
 
 ``python -m tests.benchmarks.growth`` from the top of the repository reduces strips of 4096 columns
 and of several lengths with local workers and prints, for each, wall seconds, seconds per thousand
-lines, and the peak memory of a worker and of the main process; and each once more with one worker,
-which is the main process itself. Kernels are compiled before, on a small night. Longer strips
-repeat the sky of a short simulated one. Plan for half an hour.
+lines, and the peak memory of a worker and of the main process; then a night of several strips. The
+shortest strip and the night are reduced once more with one worker, which is the main process
+itself: some steps of a strip are one task each, so that workers share a night better than a strip.
+Kernels are compiled before, on a small night. Longer strips repeat the sky of a short simulated
+one. Plan for half an hour.
 """
 
 import argparse
@@ -29,24 +31,27 @@ LEAST_SPEEDUP = 1.8  # of two workers over one
 Run = dict[str, Any]
 
 
-def run_length(folder: Path, lines: int, workers: list[int]) -> list[Run]:
-    """Reduce a strip of so many lines with each number of workers; nothing is kept."""
-    total = make_long_night(folder, lines)
+def run_length(folder: Path, lines: int, strips: int, workers: list[int]) -> list[Run]:
+    """Reduce strips of so many lines with each number of workers; nothing is kept."""
+    total = make_long_night(folder, lines, strips)
     found = []
     for number in workers:
         wall, worker, parent = reduce_night(folder, folder / "products", number)
         shutil.rmtree(folder / "products")
-        found.append(
-            {"lines": total, "workers": number, "wall": wall, "worker": worker, "parent": parent}
-        )
-        print(f"{total} lines, {number} worker(s): {wall:.0f} s", file=sys.stderr, flush=True)
+        found.append({
+            "lines": total, "strips": strips, "workers": number, "wall": wall, "worker": worker,
+            "parent": parent,
+        })  # fmt: skip
+        text = f"{strips} x {total} lines, {number} worker(s): {wall:.0f} s"
+        print(text, file=sys.stderr, flush=True)
     shutil.rmtree(folder)
     return found
 
 
 def judge(runs: list[Run], workers: int) -> list[tuple[str, str, str, bool]]:
     """Figures with a target: name, value, target, whether it is met."""
-    same = [r for r in runs if r["workers"] == workers]
+    several = [r for r in runs if r["workers"] == workers]
+    same = [r for r in several if r["strips"] == 1]
     first = same[0]
     rows = []
     for run in same[1:]:
@@ -65,11 +70,13 @@ def judge(runs: list[Run], workers: int) -> list[tuple[str, str, str, bool]]:
     rows.append(
         ("peak memory of a worker", f"{most:.2f} GiB", f"<= {MOST_MEMORY:g}", most <= MOST_MEMORY)
     )
-    alone = {r["lines"]: r for r in runs if r["workers"] == 1}
-    for run in same if workers == 2 else ():
-        gain = alone[run["lines"]]["wall"] / run["wall"]
+    for alone in [r for r in runs if r["workers"] == 1 and workers == 2]:
+        beside = next(
+            r for r in several if (r["lines"], r["strips"]) == (alone["lines"], alone["strips"])
+        )
+        gain = alone["wall"] / beside["wall"]
         rows.append((
-            f"two workers over one, {run['lines']} lines", f"{gain:.2f} x",
+            f"two workers over one, {alone['strips']} x {alone['lines']} lines", f"{gain:.2f} x",
             f">= {LEAST_SPEEDUP:g}", gain >= LEAST_SPEEDUP,
         ))  # fmt: skip
     return rows
@@ -79,12 +86,20 @@ def show(runs: list[Run], rows: list[tuple[str, str, str, bool]]) -> None:
     """Print both tables."""
     console = Console() if sys.stdout.isatty() else Console(width=120)
     table = Table(title=f"strips of {COLUMNS} columns, {platform.machine()}")
-    for name in ("lines", "workers", "s", "s per 1000 lines", "worker GiB", "main process GiB"):
+    for name in (
+        "strips",
+        "lines",
+        "workers",
+        "s",
+        "s per 1000 lines",
+        "worker GiB",
+        "main process GiB",
+    ):
         table.add_column(name, justify="right")
     for r in runs:
         table.add_row(
-            str(r["lines"]), str(r["workers"]), f"{r['wall']:.0f}",
-            f"{1000 * r['wall'] / r['lines']:.2f}", f"{r['worker'] / 2**30:.2f}",
+            str(r["strips"]), str(r["lines"]), str(r["workers"]), f"{r['wall']:.0f}",
+            f"{1000 * r['wall'] / (r['strips'] * r['lines']):.2f}", f"{r['worker'] / 2**30:.2f}",
             f"{r['parent'] / 2**30:.2f}",
         )  # fmt: skip
     console.print(table)
@@ -102,6 +117,7 @@ def main(arguments: list[str] | None = None) -> int:
         prog="tests.benchmarks.growth", description=__doc__.split("\n")[0]
     )
     parser.add_argument("--lines", type=int, nargs="+", default=[50_000, 100_000, 200_000])
+    parser.add_argument("--strips", type=int, default=4, help="of the night, of the least length")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--json", type=Path, help="file for the numbers")
     parser.add_argument("--keep", type=Path, help="folder to work in; else a temporary one")
@@ -116,9 +132,12 @@ def main(arguments: list[str] | None = None) -> int:
         )  # fmt: skip
         reduce_night(small, small / "products", asked.workers)
         runs: list[Run] = []
-        again = [1] if asked.workers != 1 else []
-        for lines in sorted(asked.lines):
-            runs += run_length(folder / f"strip{lines}", lines, [asked.workers, *again])
+        several = [asked.workers, *([1] if asked.workers != 1 else [])]
+        shortest, *longer = sorted(asked.lines)
+        runs += run_length(folder / "strip", shortest, 1, several)
+        for lines in longer:
+            runs += run_length(folder / f"strip{lines}", lines, 1, several[:1])
+        runs += run_length(folder / "night", shortest, asked.strips, several)
     rows = judge(runs, asked.workers)
     show(runs, rows)
     if asked.json:

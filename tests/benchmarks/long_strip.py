@@ -24,6 +24,7 @@ __all__ = ["make_long_night", "read_pixels"]
 
 _SEGMENT = 4096  # lines of a raw file
 _SKIP = 500  # lines after the ramp and before the end that are not repeated
+_PAUSE = 60.0  # s between two strips
 _STEP = 256  # lines with one sight: what a star moves by differential aberration is linear
 
 
@@ -32,7 +33,7 @@ def _plan(n_stage: int, lines: int) -> tuple[int, int]:
     return n_stage + _SKIP, lines - _SKIP
 
 
-def make_long_night(folder: Path, lines: int) -> int:
+def make_long_night(folder: Path, lines: int, strips: int = 1) -> int:
     """Simulate a night of 4096 columns and lengthen its open strip.
 
     Parameters
@@ -41,11 +42,13 @@ def make_long_night(folder: Path, lines: int) -> int:
         Gets ``raw/``, ``reference.fits`` and ``observatory.toml``; must not exist.
     lines : int
         Wanted length; the strip is as long or up to one repeat longer.
+    strips : int
+        So many of them, one after the other.
 
     Returns
     -------
     int
-        Lines of the open strip.
+        Lines of one strip.
     """
     scenario = build_scenario("wide")
     # Without twilight the sky has the same level at both ends of a repeat.
@@ -56,8 +59,10 @@ def make_long_night(folder: Path, lines: int) -> int:
     open_strip = next(s for s in scenario.strips if s.shutter_open)
     start, stop = _plan(scenario.camera.n_stage, open_strip.n_lines)
     repeats = max(0, -(-(lines - stop) // (stop - start)))
-    total = _lengthen(folder, open_strip.name, scenario, start, stop, repeats)
-    _repeat_reference(folder, open_strip.name, scenario, start, stop, repeats)
+    total = stop + repeats * (stop - start)
+    delays = [j * (total * scenario.camera.line_period + _PAUSE) for j in range(strips)]
+    _lengthen(folder, open_strip.name, scenario, start, stop, total, delays)
+    _repeat_reference(folder, open_strip.name, scenario, start, stop, repeats, delays)
     return total
 
 
@@ -67,30 +72,44 @@ def read_pixels(paths: list[Path]) -> np.ndarray:
 
 
 def _lengthen(
-    folder: Path, name: str, scenario: Scenario, start: int, stop: int, repeats: int
-) -> int:
+    folder: Path,
+    name: str,
+    scenario: Scenario,
+    start: int,
+    stop: int,
+    total: int,
+    delays: list[float],
+) -> None:
     paths = sorted((folder / "raw").glob(f"{name}_*.fits"))
     base, header = read_pixels(paths), fits.getheader(paths[0])
     first = Time(header["DATE-BEG"], scale="utc")
     for path in paths:
         path.unlink()
-    total = stop + repeats * (stop - start)
     rows = np.arange(total)
     rows = np.where(rows < stop, rows, start + (rows - start) % (stop - start))
-    for number, low in enumerate(range(0, total, _SEGMENT), start=1):
-        hdu = fits.PrimaryHDU(base[rows[low : low + _SEGMENT]])
-        for key in ("TIMESYS", "LINEPER", "FILTER", "SHUTTER", "STRIP", "CHIP", "OBJECT", "ORIGIN"):
-            hdu.header[key] = header[key]
-        begin = first + TimeDelta(low * scenario.camera.line_period, format="sec")
-        begin.precision = 6
-        hdu.header["DATE-BEG"] = begin.isot
-        hdu.header["SEGMENT"] = number
-        hdu.writeto(folder / "raw" / f"{name}_{number:04d}.fits", checksum=True)
-    return total
+    for place, delay in enumerate(delays):
+        # The second strip of a simulated night is that of the closed shutter.
+        own = name if place == 0 else f"{name[:-2]}{place + 2:02d}"
+        for number, low in enumerate(range(0, total, _SEGMENT), start=1):
+            hdu = fits.PrimaryHDU(base[rows[low : low + _SEGMENT]])
+            for key in ("TIMESYS", "LINEPER", "FILTER", "SHUTTER", "CHIP", "OBJECT", "ORIGIN"):
+                hdu.header[key] = header[key]
+            hdu.header["STRIP"] = own
+            begin = first + TimeDelta(delay + low * scenario.camera.line_period, format="sec")
+            begin.precision = 6
+            hdu.header["DATE-BEG"] = begin.isot
+            hdu.header["SEGMENT"] = number
+            hdu.writeto(folder / "raw" / f"{own}_{number:04d}.fits", checksum=True)
 
 
 def _repeat_reference(
-    folder: Path, name: str, scenario: Scenario, start: int, stop: int, repeats: int
+    folder: Path,
+    name: str,
+    scenario: Scenario,
+    start: int,
+    stop: int,
+    repeats: int,
+    delays: list[float],
 ) -> None:
     """Every catalogue star again where its repeats are; proper motion is left out."""
     path = folder / "reference.fits"
@@ -105,15 +124,18 @@ def _repeat_reference(
     rows: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = [(ra, dec, mag)]
     period = (stop - start) * scenario.camera.line_period
     again = (line >= start) & (line < stop)
-    for k in range(1, repeats + 1):
-        for low in range(start, stop, _STEP):
-            own = again & (line >= low) & (line < low + _STEP)
-            if not own.any():
-                continue
-            seconds = (low + _STEP / 2) * scenario.camera.line_period
-            then = observe(open_sight(scenario.site, strip.mjd_start, seconds), ra[own], dec[own])
-            later = open_sight(scenario.site, strip.mjd_start, seconds + k * period)
-            rows.append((*to_catalogue_place(later, *then), mag[own]))
+    for delay in delays:
+        for k in range(repeats + 1):
+            for low in range(0, stop, _STEP):
+                own = (line >= low) & (line < low + _STEP) & (again | ((k == 0) & (line < stop)))
+                if not own.any() or (k == 0 and delay == 0.0):
+                    continue
+                seconds = (low + _STEP / 2) * scenario.camera.line_period
+                then = observe(
+                    open_sight(scenario.site, strip.mjd_start, seconds), ra[own], dec[own]
+                )
+                later = open_sight(scenario.site, strip.mjd_start, seconds + k * period + delay)
+                rows.append((*to_catalogue_place(later, *then), mag[own]))
     all_ra, all_dec, all_mag = (np.concatenate(part) for part in zip(*rows, strict=True))
     n = all_ra.size
     error = 5.0  # mas
