@@ -184,10 +184,12 @@ def _first_guess(
     variances: NDArray[np.float32],
     d_line: FloatArray,
     d_column: FloatArray,
+    radius: float,
 ) -> FloatArray:
     """Rough flux and one rough width for all stars."""
     start = np.zeros((stamps.shape[0], N_PARAMETERS))
-    good = np.isfinite(variances)
+    at = np.arange(stamps.shape[1]) - stamps.shape[1] // 2
+    good = np.isfinite(variances) & (at[:, None] ** 2 + at**2 <= radius**2)
     light = np.where(good, stamps, 0.0).astype(float)
     flux = np.maximum(light.sum(axis=(1, 2)), 1.0)
     peak = np.maximum(light.max(axis=(1, 2)), 1e-3)
@@ -263,7 +265,9 @@ def fit_psf_model(
     nodes = place_nodes(n_columns, path=path)
     stars = _Stars(stamps, variances, columns, options)
     if begin is None:
-        start = _first_guess(stamps, variances, lines - np.rint(lines), columns - np.rint(columns))
+        start = _first_guess(
+            stamps, variances, lines - np.rint(lines), columns - np.rint(columns), options.radius
+        )
     else:
         start = begin.copy()
     problems: list[str] = []

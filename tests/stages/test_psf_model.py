@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.ndimage import gaussian_filter
 from scipy.special import j0
 
 from pipeline.stages.psf_model import make_psf_model, place_nodes
@@ -217,3 +218,19 @@ def test_refuses_what_is_no_model(change, message):
 def test_refuses_a_stamp_beyond_the_model():
     with pytest.raises(ValueError, match="half_size: must be between 0 and the model's 20"):
         model().render(0, 0, 21)
+
+
+def test_blurred_is_convolved_with_the_filter_along_both_axes():
+    """A Gaussian blur of the images themselves, by scipy, on the fine grid of the model."""
+    m, sigma = model(), 0.7
+
+    def transfer(frequency):
+        return np.exp(-2 * (np.pi * sigma * frequency) ** 2)
+
+    half = 8
+    plain, soft = m.blend(10.0, 20.0, half), m.blurred(transfer).blend(10.0, 20.0, half)
+    # Spline coefficients are linear in the image: the blur of one is that of the other.
+    wanted = gaussian_filter(plain, sigma * m.oversample, mode="constant", truncate=8.0)
+    inner = slice(12, -12)
+    np.testing.assert_allclose(soft[inner, inner], wanted[inner, inner], atol=1e-4 * plain.max())
+    assert abs(soft - plain).max() > 0.05 * plain.max()

@@ -147,3 +147,29 @@ def test_aperture_correction_follows_the_ratio_along_the_line():
     assert np.std(fit.value(lines) - curve) < 0.004
     with pytest.raises(SolutionError, match="no star has two positive fluxes"):
         fit_aperture_correction([1.0], [-1.0], [1.0], [0.1], n_lines=10, n_stage=5)
+
+
+def test_what_lies_beyond_the_fitted_radius_changes_nothing():
+    """Stamps with garbage in their corners, and stamps cut close, give the same bits."""
+    data, variance, lines, columns = stars(truth(), 60)
+    wide = solve((data, variance, lines, columns), radius=8.0)
+    cut = slice(HALF - 8, HALF + 9)
+    close = solve((data[:, cut, cut], variance[:, cut, cut], lines, columns), radius=8.0)
+    at = np.arange(-HALF, HALF + 1)
+    beyond = np.hypot(at[:, None], at) > 8.0
+    spoiled = np.where(beyond, np.float32(1e6), data)
+    for other in (close, solve((spoiled, variance, lines, columns), radius=8.0)):
+        np.testing.assert_array_equal(other.line, wide.line)
+        np.testing.assert_array_equal(other.fwhm, wide.fwhm)
+        assert other.model.beta == pytest.approx(wide.model.beta, rel=1e-6)
+
+
+def test_a_fit_that_begins_where_another_ended_comes_to_the_same():
+    sample = stars(truth(), 60)
+    cold = solve(sample, beta=3.4)
+    warm = fit_psf_model(
+        *sample, path, n_lines=N_LINES, n_columns=N_COLUMNS, n_stage=N_STAGE,
+        options=PsfStarOptions(beta=3.4), begin=cold.parameters,
+    )  # fmt: skip
+    np.testing.assert_allclose(warm.line[warm.used], cold.line[cold.used], atol=1e-4)
+    np.testing.assert_allclose(warm.fwhm[warm.used], cold.fwhm[cold.used], rtol=1e-4)
