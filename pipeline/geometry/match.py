@@ -233,6 +233,29 @@ def _turn_lines(line: FloatArray, edges: Sequence[int]) -> FloatArray:
     return np.where(line + 0.5 >= bounds[0], turned, line)
 
 
+def _pair_nearest(
+    guess: StripSolution,
+    detections: Detections,
+    predicted: tuple[FloatArray, FloatArray],
+    *,
+    radius: float,
+) -> Match:
+    """Pairs of a geometry that is known to within the radius, unless chance gives as many."""
+    di, ri = match_nearest(detections.line, detections.column, *predicted, radius=radius)
+    line, column = predicted
+    size = guess.n_lines, guess.camera.n_columns
+    with np.errstate(invalid="ignore"):
+        inside = (line >= 0) & (line < size[0]) & (column >= 0) & (column < size[1])
+    density = np.count_nonzero(inside) / (size[0] * size[1])
+    chance = len(detections.line) * density * np.pi * radius**2
+    if len(di) < 2.0 * chance + 4.0:
+        raise SolutionError(
+            f"only {len(di)} of {len(detections.line)} stars lie within {radius:g} px of a "
+            f"reference star, where chance alone gives {chance:.0f}"
+        )
+    return Match(di, ri, guess, -np.inf)
+
+
 def match_stars(
     guess: StripSolution,
     detections: Detections,
@@ -287,10 +310,7 @@ def match_stars(
             & (predicted[1] < guess.camera.n_columns + pointing + 50.0)
         )
     if options.known:
-        di, ri = match_nearest(
-            detections.line, detections.column, *predicted, radius=options.radius_px
-        )
-        return Match(di, ri, guess, -np.inf)
+        return _pair_nearest(guess, detections, predicted, radius=options.radius_px)
     by_mag = np.argsort(np.where(np.isfinite(references.mag), references.mag, np.inf))
     by_mag = by_mag[covered[by_mag]]
     if len(by_mag) < 4:

@@ -1,6 +1,6 @@
 """From measured sources to a strip's catalogue: final geometry, zero point, times, errors."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,7 @@ from pipeline.config import Config
 from pipeline.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
 from pipeline.errors import DriftloomError, SolutionError
 from pipeline.flags import SourceFlag
-from pipeline.geometry.fit import FitResult, fit_solution
+from pipeline.geometry.fit import FitOptions, FitResult, fit_solution
 from pipeline.geometry.match import Detections, References, match_nearest
 from pipeline.geometry.slip import near_slip, put_back
 from pipeline.geometry.solution import StripSolution
@@ -92,7 +92,7 @@ class StripResult:
 def solve_strip_geometry(
     config: Config,
     options: StageOptions,
-    guess: StripSolution,
+    guess: StripSolution | None,
     sources: Measurements,
     references: References,
     *,
@@ -106,8 +106,8 @@ def solve_strip_geometry(
         The observatory.
     options : StageOptions
         Tuning.
-    guess : StripSolution
-        From bright stars, or the configured one.
+    guess : StripSolution or None
+        Refined with the point spread; None where there is only the configured one.
     sources : Measurements
         Of the whole strip.
     references : References
@@ -130,13 +130,25 @@ def solve_strip_geometry(
         sources.line[chosen], sources.column[chosen], sources.line_err[chosen],
         sources.column_err[chosen], sources.flux_psf[chosen],
     )  # fmt: skip
-    try:
+    first = guess_solution(config, strip)
+
+    def fit(begin: StripSolution, fit_options: FitOptions) -> FitResult:
         return fit_solution(
-            guess, stars, references, options=options.astrometry,
+            begin, stars, references, options=fit_options,
             nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
         )  # fmt: skip
+
+    if guess is not None:
+        # What is refined is good to a fraction of a pixel: the nearest reference is the star. A
+        # pattern of the brightest fails in long strips, where most of those are saturated.
+        near = replace(options.astrometry, match=replace(options.astrometry.match, known=True))
+        try:
+            return fit(guess, near)
+        except SolutionError:
+            pass
+    try:
+        return fit(guess or first, options.astrometry)
     except SolutionError as error:
-        first = guess_solution(config, strip)
         text = explain_failure(
             config, first, stars, references, error, options=options.astrometry.match
         )
@@ -239,7 +251,7 @@ def calibrate_catalogue(
     if references is not None:
         try:
             fit = solve_strip_geometry(
-                config, options, guess or guess_solution(config, strip), sources, references,
+                config, options, guess, sources, references,
                 strip=strip,
             )  # fmt: skip
         except DriftloomError as error:

@@ -131,6 +131,22 @@ def test_a_known_geometry_pairs_stars_that_are_not_the_brightest(telescope):
     assert found.guess is truth
 
 
+def test_pairs_by_chance_alone_make_no_known_geometry(telescope):
+    """Thousands of references about: some lie near any star, whatever the geometry."""
+    _, truth = telescope.make_pair(column_sign=1)
+    stars = telescope.simulate(truth, np.random.default_rng(1), n=15000)
+    off = replace(stars.detections, line=stars.detections.line + 40.0)
+    options = replace(OPTIONS, known=True)
+    by_chance, _ = match_nearest(
+        off.line, off.column,
+        *truth.sky_to_strip(stars.references.ra_deg, stars.references.dec_deg),
+        radius=options.radius_px,
+    )  # fmt: skip
+    assert len(by_chance) > 20
+    with pytest.raises(SolutionError, match=r"of a reference star, where chance alone gives"):
+        match_stars(truth, off, stars.references, options=options)
+
+
 def test_reversed_lines_are_named(telescope):
     guess, truth = telescope.make_pair()
     stars = telescope.simulate(truth, np.random.default_rng(1))
