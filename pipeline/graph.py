@@ -42,7 +42,6 @@ _WATCH = 5.0  # s between two looks at the workers
 _AHEAD = 3  # tasks under way for each worker thread: none waits for the next, none piles up
 _NO_WORKER = 120.0  # s to wait for a worker of a running scheduler
 _GRACE = 60.0  # s for tasks that run to end when the run stops
-_TASKS = ["pipeline.nightly", "pipeline.tiling"]  # modules that bring all tasks with them
 _QUEUES = {
     "htcondor": "HTCondorCluster", "lsf": "LSFCluster", "moab": "MoabCluster", "oar": "OARCluster",
     "pbs": "PBSCluster", "sge": "SGECluster", "slurm": "SLURMCluster",
@@ -584,8 +583,7 @@ def open_runner(
             threads_per_worker=1,
             processes=True,
             memory_limit=memory_limit,
-            # All workers import what tasks need at once, rather than one while others wait for it.
-            preload=_TASKS,
+            preload=["pipeline.worker"],
             # Without an address every run would ask for the same port, and a second one complain.
             dashboard_address="127.0.0.1:0",
             silence_logs=logging.ERROR,

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.errors import CalibrationError
 from pipeline.geometry.match import References
@@ -29,7 +30,7 @@ from pipeline.tasks.measure import concatenate_measurements, measure_block, neig
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors
 from pipeline.tasks.point_spread import fit_point_spread, join_detections
-from pipeline.tasks.search import find_strip_trails, search_block
+from pipeline.tasks.search import BlockFind, find_strip_trails, search_block
 from pipeline.tasks.season_vectors import choose_entries, choose_vectors
 from pipeline.tasks.summary import BlockSummary, summarise_block
 
@@ -49,6 +50,7 @@ def _settle(run: Run, strip: Strip, blocks: StripMade) -> tuple[ColumnSummary, S
         summary_path(run.out, strip), summary, strip, clip=run.options.summary.clip,
         provenance=replace(run.provenance(strip), calibration=()),
     )  # fmt: skip
+    blocks.release()
     stars = None
     if strip.shutter_open:
         stars = concatenate_bright_stars([p.stars for p in parts if p.stars is not None])
@@ -199,7 +201,7 @@ class _Night:
         self.measured: dict[str, StripMade] = {}
         self._known: dict[str, References | None] = {}
         self._contexts: dict[str, StripContext] = {}
-        self._found: dict[str, Detections] = {}
+        self._found: dict[str, tuple[Detections, NDArray[np.int64]]] = {}
 
     def known(self, strip: Strip) -> References | None:
         """Reference stars at a strip's date."""
@@ -218,11 +220,23 @@ class _Night:
             self._contexts[strip.name] = replace(look.context, trails=self.trails[strip.name].value)
         return self._contexts[strip.name]
 
+    def found(self, strip: Strip) -> tuple[Detections, NDArray[np.int64]]:
+        """Sources of a strip, and its pixels with each bit of the mask."""
+        if strip.name not in self._found:
+            finds: list[BlockFind] = self.finds[strip.name].values
+            masked = np.sum([f.masked for f in finds], axis=0)
+            self._found[strip.name] = join_detections(finds), masked
+            self.finds[strip.name].release()
+        return self._found[strip.name]
+
+    def release_finds(self) -> None:
+        """Forget what blocks hold until it is asked for again: maps and stamps are large."""
+        for blocks in self.finds.values():
+            blocks.release()
+
     def near(self, strip: Strip, start: int, stop: int) -> Detections:
         """Sources of a block and those within reach of it."""
-        if strip.name not in self._found:
-            self._found[strip.name] = join_detections(self.finds[strip.name].values)
-        found = self._found[strip.name]
+        found = self.found(strip)[0]
         reach = neighbour_reach(self.run.options, self.spreads[strip.name].value)
         return found.select((found.line >= start - reach) & (found.line < stop + reach))
 
@@ -290,6 +304,7 @@ def _find_trails(night: _Night) -> None:
     made = run.fulfil(
         "trails", find_strip_trails, jobs, label="trails", common=(run.options.trails,)
     )
+    night.release_finds()
     night.trails = _by_strip(made, jobs)
 
 
@@ -300,7 +315,8 @@ def _fit_spreads(night: _Night) -> None:
         night.job(
             s, "point spread",
             lambda s=s: (  # type: ignore[misc]
-                night.looks[s.name].value, night.known(s), night.finds[s.name].values
+                night.looks[s.name].value, night.known(s),
+                [f.without_map() for f in night.finds[s.name].values],
             ),
             {"upstream search": night.finds[s.name].key},
         )
@@ -311,6 +327,7 @@ def _fit_spreads(night: _Night) -> None:
         "point spread", fit_point_spread, jobs, label="point spread", common=(run.options,),
         facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
+    night.release_finds()
     night.spreads = _by_strip(made, jobs)
     run.note_problems(night.spreads)
 
@@ -337,11 +354,11 @@ def _finish(night: _Night) -> dict[str, Made]:
         return replace(result, strip=strip, context=_bind(run, result.context, strip))
 
     def arguments(s: Strip) -> tuple[Any, ...]:
-        masked = np.sum([f.masked for f in night.finds[s.name].values], axis=0)
+        measured = concatenate_measurements(night.measured[s.name].values)
+        night.measured[s.name].release()
         return (
-            night.context(s), concatenate_measurements(night.measured[s.name].values),
-            night.spreads[s.name].value, run.catalogue(s.filter), night.known(s),
-            night.summaries[s.name].value[0], masked, run.provenance(s),
+            night.context(s), measured, night.spreads[s.name].value, run.catalogue(s.filter),
+            night.known(s), night.summaries[s.name].value[0], night.found(s)[1], run.provenance(s),
         )  # fmt: skip
 
     def products(result: StripResult) -> list[Path]:

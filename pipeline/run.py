@@ -150,6 +150,11 @@ class StripMade:
         """Outcomes of all blocks."""
         return [b.value for b in self.blocks]
 
+    def release(self) -> None:
+        """Forget the outcomes until they are asked for again."""
+        for block in self.blocks:
+            block.release()
+
 
 def blocks_of(strip: Strip, block_lines: int) -> list[tuple[int, int]]:
     """Half-open ranges of lines that cut a strip into blocks.
@@ -395,12 +400,15 @@ class Run:
             if lost:
                 # What is made from such an outcome belongs to it, not to the recipe.
                 key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
-            self.store.keep(
+            entry = self.store.keep(
                 job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
                 products=products(value),
                 reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
             )  # fmt: skip
-            made[job.slot] = Made(key, noted, lambda: value)
+            # A strip's blocks are many: what they gave is read again when it is needed.
+            again = job.block is not None and not lost
+            load = (lambda: unpack(entry.load())) if again else (lambda: value)
+            made[job.slot] = Made(key, noted, load)
 
         runner = InlineRunner() if here else self.runner
         # Here one at a time: what a job needs is read only when its turn comes.

@@ -1,6 +1,6 @@
 """Search a block for sources, and cut out stars for the point spread."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,13 @@ class BlockFind:
     stamps: NDArray[np.float32]
     variances: NDArray[np.float32]
     masked: NDArray[np.int64]
+
+    def without_map(self) -> "BlockFind":
+        """All but what the search of trails needs, to travel light."""
+        return replace(self, significance=_NO_MAP)
+
+
+_NO_MAP = BinnedSignificance(0, 0, 1, np.empty((0, 0), np.float32))
 
 
 def make_kernels(

@@ -1,0 +1,16 @@
+"""What a local worker process does first: dask loads this module before it gives out work.
+
+Every worker brings in what tasks need at once, rather than one of them while the others wait for
+it. What dask says when a worker and its scheduler part in no particular order, it keeps to itself:
+a worker that is lost in earnest is told by the process that gives out the work.
+"""
+
+import logging
+
+import pipeline.nightly
+import pipeline.tiling  # noqa: F401 - both for the tasks that they bring with them
+
+__all__: list[str] = []
+
+for _name in ("distributed.worker", "distributed.core"):
+    logging.getLogger(_name).setLevel(logging.CRITICAL)
