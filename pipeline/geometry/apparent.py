@@ -9,11 +9,11 @@ Bulletin A as bundled with astropy-iers-data; nothing is downloaded.
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 
 import astropy_iers_data  # type: ignore[import-untyped]
 import erfa
 import numpy as np
-from astropy.utils import iers
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.geometry.camera import ARCSEC_PER_RADIAN, FloatArray
@@ -76,13 +76,46 @@ def tai_minus_utc(mjd_utc: ArrayLike) -> FloatArray:
 @lru_cache(maxsize=1)
 def _iers_table() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Day, UT1-TAI (s), and polar motion (rad) from the bundled Bulletin A."""
-    table = iers.IERS_A.open(astropy_iers_data.IERS_A_FILE)
-    mjd = np.asarray(table["MJD"].value, np.float64)
-    ut1_utc = np.asarray(table["UT1_UTC"].to_value("s"), np.float64)
-    x = np.asarray(table["PM_x"].to_value("rad"), np.float64)
-    y = np.asarray(table["PM_y"].to_value("rad"), np.float64)
+    try:
+        mjd, ut1_utc, x, y = _read_bulletin(Path(astropy_iers_data.IERS_A_FILE).read_bytes())
+    except ValueError:  # laid out in another way some day
+        mjd, ut1_utc, x, y = _read_with_astropy()
     good = np.isfinite(ut1_utc) & np.isfinite(x) & np.isfinite(y)
-    return mjd[good], (ut1_utc - tai_minus_utc(mjd))[good], x[good], y[good]
+    turn = 1.0 / ARCSEC_PER_RADIAN
+    return mjd[good], (ut1_utc - tai_minus_utc(mjd))[good], x[good] * turn, y[good] * turn
+
+
+def _read_bulletin(text: bytes) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Day, UT1-UTC (s), and polar motion (arcsec) of a file ``finals2000A``.
+
+    Astropy's own reader takes half a second to make a table of all 38 columns, in every process.
+    """
+    # All lines are equally long. Spaces stand for what is not known (yet).
+    width = text.index(b"\n") + 1
+    rows = np.frombuffer(text, dtype=np.uint8).reshape(-1, width)
+
+    def column(first: int, last: int) -> FloatArray:
+        """Numbers between two places, counted as the file's own description does: from 1."""
+        words = np.ascontiguousarray(rows[:, first - 1 : last]).view(f"S{last - first + 1}")[:, 0]
+        words = np.char.strip(words)
+        return np.where(words == b"", b"nan", words).astype(np.float64)
+
+    mjd, x, y, ut1_utc = column(8, 15), column(19, 27), column(38, 46), column(59, 68)
+    final_x, final_y, final_ut1 = column(135, 144), column(145, 154), column(155, 165)
+    # Bulletin B goes before, where it has come.
+    final = np.isfinite(final_x) & np.isfinite(final_y)
+    ut1_utc = np.where(np.isfinite(final_ut1), final_ut1, ut1_utc)
+    return mjd, ut1_utc, np.where(final, final_x, x), np.where(final, final_y, y)
+
+
+def _read_with_astropy() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """As `_read_bulletin`."""
+    from astropy.utils import iers
+
+    table = iers.IERS_A.open(astropy_iers_data.IERS_A_FILE)
+    columns = (("MJD", "d"), ("UT1_UTC", "s"), ("PM_x", "arcsec"), ("PM_y", "arcsec"))
+    mjd, ut1_utc, x, y = (np.asarray(table[n].to_value(u), np.float64) for n, u in columns)
+    return mjd, ut1_utc, x, y
 
 
 @dataclass(frozen=True)
@@ -129,6 +162,11 @@ def earth_orientation(mjd_utc: float) -> EarthOrientation:
     """
     if not np.isfinite(mjd_utc):
         raise ValueError(f"mjd_utc must be finite, got {mjd_utc}")
+    return _orientation(float(mjd_utc))
+
+
+@lru_cache(maxsize=256)  # a fit asks for the same instant again and again
+def _orientation(mjd_utc: float) -> EarthOrientation:
     mjd, ut1_tai, x, y = _iers_table()
     inside = bool(mjd[0] <= mjd_utc <= mjd[-1])
     value = float(np.interp(mjd_utc, mjd, ut1_tai)) + float(tai_minus_utc(mjd_utc))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import poisson
+from scipy.special import gammainc
 
 from pipeline.constants import SIGMA_PER_MAD
 from pipeline.geometry.camera import FloatArray
@@ -204,8 +204,11 @@ def _examine(
     last = span if to_the_end else ends[-1][0]
     # There the second offset must be far more crowded than chance makes it.
     n = int(np.count_nonzero(away & (line > first) & (line <= last)))
-    chance = poisson.sf(n - 1, expected * 2 * half * (last - first) / span + 1e-9)
-    if n < _FEWEST or chance > (_CHANCE if len(ends) == 1 else _CHANCE**1.5):
+    if n < _FEWEST:
+        return ()
+    # Of n or more by a Poisson distribution.
+    chance = gammainc(n, expected * 2 * half * (last - first) / span + 1e-9)
+    if chance > (_CHANCE if len(ends) == 1 else _CHANCE**1.5):
         return ()
     slips = []
     for at, gap in ends:

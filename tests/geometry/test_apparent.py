@@ -8,6 +8,7 @@ from astropy.coordinates import CIRS, AltAz, EarthLocation, HADec, SkyCoord
 from astropy.time import Time
 from astropy.utils import iers
 
+from pipeline.geometry import apparent
 from pipeline.geometry.apparent import (
     EARTH_RATE,
     apply_proper_motion,
@@ -150,6 +151,23 @@ def test_earth_orientation_equals_astropy():
     # sidereal_time("earth rotation angle") takes UT1 from the same table.
     era = time.earth_rotation_angle(0 * u.deg).rad
     assert (rotation_angle(MJD) - era + np.pi) % (2 * np.pi) - np.pi == pytest.approx(0, abs=1e-9)
+
+
+def test_bulletin_is_read_as_astropy_reads_it(monkeypatch):
+    """Every day of it, to the last digit; also where its layout is not the known one."""
+    apparent._iers_table.cache_clear()
+    mine = apparent._iers_table()
+    assert mine[0].size > 19_000
+
+    def refuse(text):
+        raise ValueError(len(text))
+
+    monkeypatch.setattr(apparent, "_read_bulletin", refuse)
+    apparent._iers_table.cache_clear()
+    theirs = apparent._iers_table()
+    apparent._iers_table.cache_clear()
+    for a, b in zip(mine, theirs, strict=True):
+        np.testing.assert_array_equal(a, b)
 
 
 def test_rotation_angle_of_the_published_example():
