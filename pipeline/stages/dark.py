@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import gammaincinv
 
 from pipeline.errors import CalibrationError
 from pipeline.stages.colstats import ColumnSummary
@@ -285,7 +285,7 @@ def _strip_scatter(
     # Trimming the top twentieth of chi-square lowers its mean; scale by the same trim of a model.
     dof = n_strips - 1
     quantiles = (np.arange(200) + 0.5) / 200 * 0.95
-    expected = float(np.mean(chi2_distribution.ppf(quantiles, dof))) / dof
+    expected = float(np.mean(2.0 * gammaincinv(0.5 * dof, quantiles))) / dof
     factor = float(np.mean(chi2)) / expected
     significant = factor > 1.0 + 5.0 * np.sqrt(2.0 / (dof * len(chi2)))
     if not significant:

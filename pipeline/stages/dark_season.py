@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import gammaincinv
 
 from pipeline.stages.dark import DarkVector
 
@@ -39,7 +39,7 @@ def _scatter(value: _F, error: _F) -> float:
     square = (weight * np.where(weight > 0, value - mean, 0.0) ** 2).sum(axis=0)[enough]
     freedom = float(np.median(number[enough])) - 1.0
     # Median over columns, so that hot ones, which wander, decide nothing.
-    ratio = float(np.median(square)) / float(chi2_distribution.median(freedom))
+    ratio = float(np.median(square)) / float(2.0 * gammaincinv(0.5 * freedom, 0.5))
     typical = float(np.median((number / np.maximum(weight.sum(axis=0), 1e-30))[enough]))
     return max(0.0, ratio - 1.0) * typical
 
