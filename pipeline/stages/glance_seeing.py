@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from pipeline.constants import FWHM_PER_SIGMA
-from pipeline.stages.moments import Moments, predict_moments
+from pipeline.stages.moments import Moments
+from pipeline.stages.psf_direct import model_moments
 from pipeline.stages.psf_model import PsfModel
 
 __all__ = ["SeeingTable", "tabulate_seeing", "window_of"]
@@ -121,9 +122,7 @@ def tabulate_seeing(model: PsfModel, *, guess: float, n_columns: int) -> SeeingT
     columns = np.unique(np.linspace(useful[0], useful[-1], _COLUMNS))
     window = window_of(model, guess, columns)
     moments = np.empty((widths.size, columns.size, 2))
-    for w, width in enumerate(widths):
-        seen = model.with_seeing(model.beta, float(width))
-        found = predict_moments(seen, np.zeros(columns.size), columns, window)
+    for w, found in enumerate(model_moments(model, widths, columns, window)):
         moments[w] = np.stack([found.mom_ll, found.mom_cc], axis=1)
     # Where a wider star does not look wider, the window tells nothing.
     for w in range(1, widths.size):

@@ -361,7 +361,7 @@ class PsfModel:
         size = 2 * (self.half_size + BOX_MARGIN) * os_
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)
         if node not in self._smears:
-            self._smears[node] = self._smear(node, size) / spline_transform(size)
+            self._smears[node] = self.smear_transform(node, size) / spline_transform(size)
         # The seeing is known at frequencies up to the highest of each axis: beyond, it mirrors.
         quarter = self._seeing(width, v)
         transform = self._smears[node] * quarter[fold(size)]
@@ -387,10 +387,10 @@ class PsfModel:
             At the frequencies of ``numpy.fft.rfft2``; 1 at zero.
         """
         v = np.fft.rfftfreq(size, 1.0 / self.oversample).astype(np.float64)
-        return round_transform(v, fwhm, self.beta)[fold(size)] * self._smear(node, size)
+        return round_transform(v, fwhm, self.beta)[fold(size)] * self.smear_transform(node, size)
 
-    def _smear(self, node: int, size: int) -> ComplexArray:
-        """Transform of all but the seeing at a column node."""
+    def smear_transform(self, node: int, size: int) -> ComplexArray:
+        """Transform of all but the seeing at a column node; see `transform`."""
         os_ = self.oversample
         u = np.fft.fftfreq(size, 1.0 / os_)
         v = np.fft.rfftfreq(size, 1.0 / os_).astype(np.float64)

@@ -14,7 +14,8 @@ from pipeline.geometry.match import Detections, References
 from pipeline.geometry.solution import StripSolution
 from pipeline.stages.cutouts import Cutouts
 from pipeline.stages.glance_seeing import window_of
-from pipeline.stages.moments import measure_moments, predict_moments
+from pipeline.stages.moments import measure_moments
+from pipeline.stages.psf_direct import model_moments
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.quick import BrightStars
 from pipeline.strip import Strip
@@ -194,8 +195,8 @@ def _with_last_step(old: FitResult, new: FitResult) -> FitResult:
 def _place(strip: Strip, cut: Cutouts, stars: StarLook, model: PsfModel) -> Detections:
     """Windowed centroids of single stars, less what the model's own miss its middle by."""
     at = np.linspace(0.0, strip.n_columns - 1.0, _POINTS)
-    middle = np.full(at.size, float(np.median(stars.line)))
-    off = predict_moments(model, middle, at, window_of(model, model.fwhm(middle), at))
+    fwhm = float(model.fwhm(np.median(stars.line)))
+    off = model_moments(model, [fwhm], at, window_of(model, fwhm, at))[0]
     found = measure_moments(cut, window_of(model, model.fwhm(stars.line), stars.column))
     good = np.isfinite(found.d_line + found.d_column + found.line_err + found.column_err)
     line = np.rint(stars.line) + found.d_line - np.interp(stars.column, at, off.d_line)
