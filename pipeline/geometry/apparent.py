@@ -9,7 +9,6 @@ Bulletin A as bundled with astropy-iers-data; nothing is downloaded.
 
 from dataclasses import dataclass, field
 from functools import lru_cache
-from pathlib import Path
 
 import astropy_iers_data  # type: ignore[import-untyped]
 import erfa
@@ -77,7 +76,9 @@ def tai_minus_utc(mjd_utc: ArrayLike) -> FloatArray:
 def _iers_table() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Day, UT1-TAI (s), and polar motion (rad) from the bundled Bulletin A."""
     try:
-        mjd, ut1_utc, x, y = _read_bulletin(Path(astropy_iers_data.IERS_A_FILE).read_bytes())
+        mjd, ut1_utc, x, y = _read_bulletin(
+            np.fromfile(astropy_iers_data.IERS_A_FILE, dtype=np.uint8)
+        )
     except ValueError:  # laid out in another way some day
         mjd, ut1_utc, x, y = _read_with_astropy()
     good = np.isfinite(ut1_utc) & np.isfinite(x) & np.isfinite(y)
@@ -85,14 +86,16 @@ def _iers_table() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     return mjd[good], (ut1_utc - tai_minus_utc(mjd))[good], x[good] * turn, y[good] * turn
 
 
-def _read_bulletin(text: bytes) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _read_bulletin(
+    text: NDArray[np.uint8],
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Day, UT1-UTC (s), and polar motion (arcsec) of a file ``finals2000A``.
 
     Astropy's own reader takes half a second to make a table of all 38 columns, in every process.
     """
     # All lines are equally long. Spaces stand for what is not known (yet).
-    width = text.index(b"\n") + 1
-    rows = np.frombuffer(text, dtype=np.uint8).reshape(-1, width)
+    width = int(np.argmax(text == ord("\n"))) + 1
+    rows = text.reshape(-1, width)
 
     def column(first: int, last: int) -> FloatArray:
         """Numbers between two places, counted as the file's own description does: from 1."""
