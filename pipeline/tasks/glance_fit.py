@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import fields, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from pipeline.config import Config
 from pipeline.errors import DriftloomError
 from pipeline.geometry.advice import Value
 from pipeline.geometry.fit import FitOptions, FitResult, fit_solution
-from pipeline.geometry.match import Detections, References
+from pipeline.geometry.match import Detections, References, match_nearest
 from pipeline.geometry.solution import StripSolution
 from pipeline.stages.cutouts import Cutouts
 from pipeline.stages.glance_seeing import window_of
@@ -34,6 +35,7 @@ from pipeline.tasks.options import StageOptions
 __all__ = ["fit_geometry"]
 
 FloatArray = NDArray[np.float64]
+_T = TypeVar("_T", Detections, References)
 
 _MOST = 1000  # stars that are matched: the brightest
 _CORE_ERROR = 0.1  # px of a core's place; the fit enlarges it where the stars scatter more
@@ -115,20 +117,23 @@ def fit_geometry(
         )
     if placed is None:
         return result, ""
-    # From here on little has to be searched for. The ranges are still far beyond the errors.
-    near = replace(
-        fit, match=replace(fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS)
-    )
+    # From here on nothing has to be searched for. The ranges are still far beyond the errors.
     lines, columns = result.solution.sky_to_strip(references.ra_deg, references.dec_deg)
     inside = np.abs(columns - 0.5 * strip.n_columns) < 0.5 * strip.n_columns + _MARGIN
     inside &= _distance(lines, single.line) < _MARGIN
-    nearby = References(**{f.name: getattr(references, f.name)[inside] for f in fields(references)})
+    nearby = _take(references, np.flatnonzero(inside))
     for _ in range(_ROUNDS):
         placed = place(result.solution)
         if placed is None:
             break
+        begin = _begin(guess, result)
+        mine, theirs, radius = _pair(placed, nearby, result.solution, begin, fit.match.radius_px)
+        near = replace(
+            fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS, known=True,
+            radius_px=radius,
+        )  # fmt: skip
         try:
-            better = solve(placed, nearby, _begin(guess, result), near)
+            better = solve(mine, theirs, begin, replace(fit, match=near))
         except DriftloomError:
             break  # what was found before has to do
         settled = _same(result, better)
@@ -143,6 +148,31 @@ def _cores(stars: BrightStars) -> Detections:
     bright = stars.select(np.argsort(-stars.flux, kind="stable")[:_MOST])
     error = np.full(len(bright), _CORE_ERROR)
     return Detections(bright.line, bright.column, error, error, bright.flux)
+
+
+def _take(table: _T, which: NDArray[np.int64]) -> _T:
+    """Rows of a table."""
+    return type(table)(**{f.name: getattr(table, f.name)[which] for f in fields(table)})
+
+
+def _pair(
+    placed: Detections,
+    nearby: References,
+    found: StripSolution,
+    begin: StripSolution,
+    radius: float,
+) -> tuple[Detections, References, float]:
+    """Stars and references that a solution pairs, and the radius that pairs them before its fit.
+
+    The fit starts without the distortion that was found, which may move stars at the edge of a
+    wide field by more than the radius.
+    """
+    place = found.sky_to_strip(nearby.ra_deg, nearby.dec_deg)
+    i, j = match_nearest(placed.line, placed.column, *place, radius=radius)
+    theirs = _take(nearby, j)
+    first = begin.sky_to_strip(theirs.ra_deg, theirs.dec_deg)
+    moved = np.hypot(first[0] - place[0][j], first[1] - place[1][j])
+    return _take(placed, i), theirs, radius + float(np.nanmax(moved, initial=0.0))
 
 
 def _distance(x: FloatArray, places: FloatArray) -> FloatArray:
