@@ -7,6 +7,7 @@ import bz2
 import gzip
 import zlib
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -115,10 +116,9 @@ def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayou
     """
     path = Path(path)
     try:
-        size = path.stat().st_size
-        stream, packed = open_stream(path)
-        with stream:
-            headers, offset = _walk(stream, path.name, hdu)
+        state = path.stat()
+        size = state.st_size
+        headers, offset, packed = _read_headers(path, hdu, (size, state.st_mtime_ns, state.st_ino))
     except RawError:
         raise
     except DAMAGE as error:
@@ -132,6 +132,18 @@ def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayou
         )
         raise RawError(msg)
     return layout
+
+
+@lru_cache(maxsize=64)
+def _read_headers(
+    path: Path, hdu: int, state: tuple[int, int, int]
+) -> tuple[list[tuple[int, fits.Header]], int, bool]:
+    """Headers, where the data begin, and packing; once for a file that stays as it is."""
+    del state  # what else the answer is remembered by
+    stream, packed = open_stream(path)
+    with stream:
+        headers, offset = _walk(stream, path.name, hdu)
+    return headers, offset, packed
 
 
 def read_keyword(layout: ImageLayout, keyword: str, *, name: str) -> Any:

@@ -12,6 +12,8 @@ FloatArray = NDArray[np.float64]
 
 _REACH = 3  # half size of the window that is fitted, px
 _SHARE = 0.3  # pixels below this share of the peak are wings, not core
+_FEWEST_PIXELS = 7  # of a core
+_LEAST_SPREAD = 1e-12
 
 
 @dataclass(frozen=True)
@@ -80,31 +82,49 @@ def _find(
     return count
 
 
-def _fit_core(stamp: FloatArray) -> tuple[float, ...] | None:
-    """Least-squares paraboloid through the logarithm of the core."""
-    peak = stamp[_REACH, _REACH]
+def _fit_cores(stamps: FloatArray) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Least-squares paraboloids through the logarithm of cores.
+
+    Parameters
+    ----------
+    stamps : ndarray of shape (n, size, size)
+        Their central pixels are positive peaks.
+
+    Returns
+    -------
+    good : ndarray of bool of shape (n,)
+        False where there is no peak, or not in the central pixel.
+    table : ndarray of shape (n, 6)
+        Shifts along both axes, flux, and covariance (ll, lc, cc) of the core.
+    """
+    n = len(stamps)
     grid = np.arange(-_REACH, _REACH + 1, dtype=float)
-    dl, dc = np.meshgrid(grid, grid, indexing="ij")
-    use = stamp > _SHARE * peak
-    if use.sum() < 7:
-        return None
-    weight = stamp[use]  # the error of ln(v) is that of v over v: bright pixels count more
-    x, y = dl[use], dc[use]
+    x, y = (a.ravel() for a in np.meshgrid(grid, grid, indexing="ij"))
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    solution, *_ = np.linalg.lstsq(terms * weight[:, None], np.log(stamp[use]) * weight, rcond=None)
-    a, b1, b2, q11, q12, q22 = solution
-    inverse = np.array([[-2 * q11, -q12], [-q12, -2 * q22]])
-    if inverse[0, 0] <= 0 or np.linalg.det(inverse) <= 0:
-        return None
-    covariance = np.linalg.inv(inverse)
-    shift = covariance @ np.array([b1, b2])
-    if np.abs(shift).max() > 1.0:
-        return None
-    top = np.exp(a + 0.5 * (b1 * shift[0] + b2 * shift[1]))
-    flux = 2 * np.pi * top * np.sqrt(np.linalg.det(covariance))
-    return (
-        shift[0], shift[1], flux, covariance[0, 0], covariance[0, 1], covariance[1, 1],
-    )  # fmt: skip
+    values = stamps.reshape(n, x.size)
+    use = values > _SHARE * stamps[:, _REACH, _REACH, None]
+    # The error of ln(v) is that of v over v: bright pixels count more.
+    weight = np.where(use, values, 0.0)
+    logs = np.log(np.where(use, values, 1.0))
+    rows = terms * weight[:, :, None]
+    normal = rows.transpose(0, 2, 1) @ rows
+    right = rows.transpose(0, 2, 1) @ (weight * logs)[:, :, None]
+    # Pixels in one line, or all but, fix no paraboloid: by Hadamard's inequality this is 0 to 1.
+    most = np.prod(np.diagonal(normal, axis1=1, axis2=2), axis=1)
+    spread = np.linalg.det(normal) / np.where(most > 0, most, 1.0)
+    good = (use.sum(axis=1) >= _FEWEST_PIXELS) & (spread > _LEAST_SPREAD)
+    normal[~good] = np.eye(6)
+    a, b1, b2, q11, q12, q22 = np.linalg.solve(normal, right)[:, :, 0].T
+    # Covariance: the inverse of ((-2 q11, -q12), (-q12, -2 q22)), where that is positive.
+    determinant = 4.0 * q11 * q22 - q12**2
+    good &= (q11 < 0) & (determinant > 0)
+    determinant = np.where(good, determinant, 1.0)
+    ll, lc, cc = -2.0 * q22 / determinant, q12 / determinant, -2.0 * q11 / determinant
+    d_line, d_column = ll * b1 + lc * b2, lc * b1 + cc * b2
+    good &= np.maximum(np.abs(d_line), np.abs(d_column)) <= 1.0
+    exponent = np.where(good, a + 0.5 * (b1 * d_line + b2 * d_column), 0.0)
+    flux = 2.0 * np.pi * np.exp(exponent) / np.sqrt(determinant)
+    return good, np.stack([d_line, d_column, flux, ll, lc, cc], axis=1)
 
 
 def find_bright_stars(
@@ -153,19 +173,17 @@ def find_bright_stars(
         np.asarray(ceiling, dtype=np.float32), np.float32(threshold),
         own[0] - first_line, own[1] - first_line, found,
     )  # fmt: skip
-    rows = []
-    for l, c in found[:count]:
-        stamp = image[l - _REACH : l + _REACH + 1, c - _REACH : c + _REACH + 1].astype(float)
-        fitted = _fit_core(stamp)
-        # Pixel and clocking boxcars: 1/12 + 1/12 px^2 along, 1/12 across; no star is sharper
-        # than twice that by any seeing that a sampled camera is built for.
-        if fitted is None or fitted[3] < 0.33 or fitted[5] < 0.25:
-            continue
-        rows.append(
-            (first_line + l + fitted[0], c + fitted[1], fitted[2], image[l, c] / noise[c],
-             fitted[3], fitted[4], fitted[5])
-        )  # fmt: skip
-    table = np.array(rows, dtype=float).reshape(-1, 7)
+    l, c = found[:count].T
+    near = np.arange(-_REACH, _REACH + 1)
+    stamps = image[l[:, None, None] + near[:, None], c[:, None, None] + near].astype(float)
+    good, core = _fit_cores(stamps)
+    # Pixel and clocking boxcars: 1/12 + 1/12 px^2 along, 1/12 across; no star is sharper
+    # than twice that by any seeing that a sampled camera is built for.
+    good &= (core[:, 3] >= 0.33) & (core[:, 5] >= 0.25)
+    l, c, core = l[good], c[good], core[good]
+    table = np.column_stack([
+        first_line + l + core[:, 0], c + core[:, 1], core[:, 2], image[l, c] / noise[c], core[:, 3:]
+    ])  # fmt: skip
     return BrightStars(*table.T.copy())
 
 

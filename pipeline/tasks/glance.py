@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.config import LINE_BIN, Config
 from pipeline.errors import ProductError
+from pipeline.finite import row_medians
 from pipeline.io.raw_read import read_groups, read_lines
 from pipeline.io.vector_files import read_vectors
 from pipeline.stages.colstats import ColumnSummary
@@ -203,7 +204,8 @@ def look_at_block(config: Config, options: StageOptions, strip: Strip, start: in
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
     full = np.array([a.saturation for a in strip.amplifiers])[amps]
     there = ~missing[inner]
-    saturated = raw[:, index] >= full
+    chip = raw[:, index]
+    saturated = chip >= full.astype(np.float32)
     n_pixels = max(1, int(np.count_nonzero(there)) * strip.n_columns)
     share = float(np.count_nonzero(saturated[inner][there])) / n_pixels
     with np.errstate(invalid="ignore"):
@@ -217,7 +219,7 @@ def look_at_block(config: Config, options: StageOptions, strip: Strip, start: in
     middle = np.median(overscan[known], axis=0) if known.any() else np.zeros(overscan.shape[1])
     zero = middle[amps].astype(np.float32)
     stamped, stamps = _cut_stamps(
-        raw, index, (zero, gains, np.nan_to_num(summary.level[0])), stars, low, saturated, missing
+        chip, (zero, gains, np.nan_to_num(summary.level[0])), stars, low, saturated, missing
     )
     return BlockLook(
         start, stop, summary, stars, stamped, stamps, typical, share, bad,
@@ -226,8 +228,7 @@ def look_at_block(config: Config, options: StageOptions, strip: Strip, start: in
 
 
 def _cut_stamps(
-    raw: NDArray[np.generic],
-    index: NDArray[np.intp],
+    chip: NDArray[np.generic],
     scale: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
     stars: BrightStars,
     low: int,
@@ -241,16 +242,16 @@ def _cut_stamps(
     if len(stars):
         zero, gain, level = scale
         # The level is that of the whole block; twilight and clouds change from line to line.
-        image = (raw[:, index].astype(np.float32) - zero) * gain - level
-        image -= np.median(image, axis=1, keepdims=True)
+        image = (chip.astype(np.float32) - zero) * gain - level
+        image -= row_medians(image)[:, None]
         places = np.stack([stars.line, stars.column], axis=1)
         near = cKDTree(places).query_ball_point(places, _APART, return_length=True)
         for i in np.argsort(-stars.snr, kind="stable"):
             line, column = round(stars.line[i]) - low, round(stars.column[i])
             rows = slice(line - HALF_SIZE, line + HALF_SIZE + 1)
             across = slice(column - HALF_SIZE, column + HALF_SIZE + 1)
-            inside = rows.start >= 0 and rows.stop <= raw.shape[0]
-            inside = inside and across.start >= 0 and across.stop <= index.size
+            inside = rows.start >= 0 and rows.stop <= chip.shape[0]
+            inside = inside and across.start >= 0 and across.stop <= chip.shape[1]
             if near[i] > 1 or not inside or saturated[rows, across].any() or missing[rows].any():
                 continue
             chosen.append(int(i))

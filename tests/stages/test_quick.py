@@ -105,3 +105,15 @@ def test_nothing_found_is_an_empty_list():
     assert len(concatenate_bright_stars([none, none])) == 0
     assert len(concatenate_bright_stars([])) == 0
     assert isinstance(none.select(np.zeros(0, dtype=bool)), BrightStars)
+
+
+def test_a_hot_row_is_no_star_and_no_peak_no_error():
+    """Seven pixels in one line fix no paraboloid."""
+    image = draw([])
+    assert len(find(image)) == 0
+    image[50, 30:37] = 2000.0
+    image[50, 33] = 2010.0
+    star = (90.2, 60.1, 1e5, 2.3, 0.4, 1.7)
+    found = find(image + draw([star]))
+    assert len(found) == 1
+    assert found.line[0] == pytest.approx(star[0], abs=1e-3)
