@@ -201,6 +201,8 @@ def _choose(
     if options.fit_linear:
         names = (*names, "aspect", "skew")
 
+    derivatives: dict[str, tuple[FloatArray, FloatArray]] = {}  # every attempt starts at one place
+
     def solve(names: tuple[str, ...], n_intervals: int, *, use_prior: bool = False) -> SolvedStrip:
         return solve_strip(
             start,
@@ -211,6 +213,7 @@ def _choose(
             clip_sigma=options.clip_sigma,
             stiffness_px=options.stiffness_px,
             use_prior=use_prior,
+            first_derivatives=derivatives,
         )
 
     held: tuple[str, ...] = ()

@@ -134,18 +134,23 @@ def _predict(solution: StripSolution, pairs: Pairs) -> tuple[FloatArray, FloatAr
 
 
 def _derivatives(
-    solution: StripSolution, pairs: Pairs, names: tuple[str, ...], steps: dict[str, float]
+    solution: StripSolution,
+    pairs: Pairs,
+    names: tuple[str, ...],
+    steps: dict[str, float],
+    kept: dict[str, tuple[FloatArray, FloatArray]] | None,
 ) -> tuple[FloatArray, FloatArray]:
     """Derivatives of line and column by the named parameters, by central differences."""
-    by_line = np.empty((len(pairs), len(names)))
-    by_column = np.empty_like(by_line)
-    for i, name in enumerate(names):
+    found = {} if kept is None else kept
+    for name in names:
+        if name in found:
+            continue
         value, step = solution.parameters[name], 1e-3 * steps[name]
         high = _predict(solution.with_parameters(**{name: value + step}), pairs)
         low = _predict(solution.with_parameters(**{name: value - step}), pairs)
-        by_line[:, i] = (high[0] - low[0]) / (2.0 * step)
-        by_column[:, i] = (high[1] - low[1]) / (2.0 * step)
-    return by_line, by_column
+        found[name] = (high[0] - low[0]) / (2.0 * step), (high[1] - low[1]) / (2.0 * step)
+    along, across = (np.stack([found[n][k] for n in names], axis=1) for k in (0, 1))
+    return along, across
 
 
 def _basis(line: FloatArray, *, first: float, step: float, n_intervals: int) -> sparse.csr_array:
@@ -177,6 +182,7 @@ def solve_strip(
     clip_sigma: float,
     stiffness_px: float,
     use_prior: bool = False,
+    first_derivatives: dict[str, tuple[FloatArray, FloatArray]] | None = None,
 ) -> SolvedStrip:
     """Fit parameters and wander to matched stars by clipped Gauss-Newton steps.
 
@@ -197,6 +203,9 @@ def solve_strip(
         Weak prior on the second differences of the wander's coefficients, pixels.
     use_prior : bool, optional
         True also constrains the parameters to `start` by `prior`.
+    first_derivatives : dict, optional
+        Derivatives of line and column at `start` by name, as far as they were computed before for
+        the same pairs and prior; what is missing is added.
 
     Returns
     -------
@@ -232,7 +241,8 @@ def solve_strip(
             )
         some = pairs.select(used)
         if turn < fresh:
-            by_line, by_column = _derivatives(solution, pairs, names, prior)
+            kept = first_derivatives if turn == 0 else None
+            by_line, by_column = _derivatives(solution, pairs, names, prior, kept)
         jl, jc = by_line[used] * scale, by_column[used] * scale
         vl, vc = some.line_err**-2.0, some.column_err**-2.0
         rl, rc = some.line - line[used], some.column - column[used]

@@ -19,6 +19,7 @@ logger = logging.getLogger(__name__)
 
 IntArray = NDArray[np.int64]
 MOST_VOTERS = 5000  # detections that vote at most
+SURE = -90.0  # log10 false alarm beyond which no mirror image is tried
 
 
 class _Table:
@@ -331,8 +332,9 @@ def match_stars(
     n_voters = min(options.n_brightest, len(by_flux))
     while True:
         voters = by_flux[:n_voters]
-        peaks = {
-            name: search_pattern(
+        peaks: dict[str, Peak] = {}
+        for name, (l, c) in candidates.items():
+            peaks[name] = search_pattern(
                 guess,
                 line=l[voters],
                 column=c[voters],
@@ -340,8 +342,9 @@ def match_stars(
                 by_mag=by_mag,
                 options=options,
             )
-            for name, (l, c) in candidates.items()
-        }
+            # Clusters make mirror images look like more than chance, by some powers of ten.
+            if peaks[name].log10_false_alarm < SURE:
+                break
         best = min(peaks, key=lambda name: peaks[name].log10_false_alarm)
         peak = peaks[best]
         # The brightest detections may all be spurious: look deeper before giving up.

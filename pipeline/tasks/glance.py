@@ -311,14 +311,15 @@ class PreviewMaker:
                 lines, missing = read_lines(strip, self._raw, start, stop, growing=True)
                 raw[i], known[i] = lines, not missing.any()
         index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
-        image = np.empty((starts.size, self.group, strip.n_columns), dtype=np.float32)
+        mean = raw.mean(axis=1, dtype=np.float64)
+        image = np.empty((starts.size, 1, strip.n_columns))
         for amplifier in strip.amplifiers:
             first, stop = amplifier.chip
             low, high = amplifier.overscan
-            zero = 0.0
+            zero: float | NDArray[np.float64] = 0.0
             if high > low:
-                zero = np.median(raw[:, :, low:high], axis=(1, 2)).astype(np.float32)[:, None, None]
-            image[:, :, first:stop] = (raw[:, :, index[first:stop]] - zero) * amplifier.gain
+                zero = np.median(raw[:, :, low:high], axis=(1, 2))[:, None]
+            image[:, 0, first:stop] = (mean[:, index[first:stop]] - zero) * amplifier.gain
         known &= np.isfinite(image).all(axis=(1, 2)) & (raw.min((1, 2)) < raw.max((1, 2)))
         return bin_columns(image, known, self.step)
 
