@@ -31,6 +31,7 @@ _APART = 14.0  # px to the next bright star
 _NOISY = 3.0  # a column's noise over that of the typical one, as for the search of bright stars
 _AREA = 250_000  # cells of a preview
 _GROUP = 4  # lines read of each step
+_AT_ONCE = 2_000_000  # pixels; more would not stay in the memory that a process keeps
 
 
 @dataclass(frozen=True)
@@ -242,7 +243,10 @@ def _cut_stamps(
     if len(stars):
         zero, gain, level = scale
         # The level is that of the whole block; twilight and clouds change from line to line.
-        image = (chip.astype(np.float32) - zero) * gain - level
+        image = chip.astype(np.float32)
+        image -= zero  # in place: new arrays cost more than the sums
+        image *= gain
+        image -= level
         image -= row_medians(image)[:, None]
         places = np.stack([stars.line, stars.column], axis=1)
         near = cKDTree(places).query_ball_point(places, _APART, return_length=True)
@@ -294,7 +298,7 @@ class PreviewMaker:
         done = len(self.cells)
         starts = np.arange(done, strip.n_lines // self.step, dtype=np.int64) * self.step
         # At most so many pixels at a time, whatever the chip and the strip.
-        room = max(1, 16_000_000 // (self.group * strip.n_raw_columns))
+        room = max(1, _AT_ONCE // (self.group * strip.n_raw_columns))
         parts = [self.cells] if self.cells.size else []
         firsts = range(0, starts.size, room)
         parts += [self._read(strip, starts[first : first + room]) for first in firsts]
