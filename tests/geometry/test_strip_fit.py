@@ -13,6 +13,7 @@ from astropy.utils import iers
 from pipeline.errors import SolutionError
 from pipeline.geometry.camera import Camera
 from pipeline.geometry.fit import FitOptions, fit_solution
+from pipeline.geometry.leastsquares import solve_strip
 from pipeline.geometry.match import Detections, References
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander, mean_weights
@@ -132,6 +133,21 @@ def test_distortion_is_recovered(telescope):
     fit = fit_solution(guess, stars.detections, stars.references, options=flat)
     assert "k1" not in fit.errors
     assert fit.chi2 > 1.2
+
+
+def test_derivatives_that_are_kept_are_those_that_would_be_made(telescope, monkeypatch):
+    guess, truth = telescope.make_pair()
+    stars = telescope.simulate(truth, np.random.default_rng(3))
+    kept = fit_solution(guess, stars.detections, stars.references, options=OPTIONS)
+
+    def forget(*args, first_derivatives, **rest):
+        assert isinstance(first_derivatives, dict)
+        return solve_strip(*args, **rest)
+
+    monkeypatch.setattr("pipeline.geometry.fit.solve_strip", forget)
+    anew = fit_solution(guess, stars.detections, stars.references, options=OPTIONS)
+    assert kept.solution.parameters == anew.solution.parameters
+    assert kept.errors == anew.errors
 
 
 def test_underestimated_errors_widen_the_parameters(telescope):
