@@ -132,6 +132,8 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
               sum(hand.values()) * pixels / core >= LEAST_OVER_HAND),
         judge("peak memory of a worker", worker / 2**30, f"<= {MOST_MEMORY:g}",
               worker / 2**30 <= MOST_MEMORY, "GiB"),
+        {"figure": "column summaries and search alone, over bare background and extraction",
+         "value": (steps["summary"][1] + steps["search"][1]) / bare_core, "unit": ""},
         {"figure": "peak memory of the main process", "value": parent / 2**30, "unit": "GiB"},
         {"figure": "lines reduced per second, over lines the sky delivers",
          "value": total / wall * period, "unit": ""},
