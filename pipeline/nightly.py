@@ -223,16 +223,16 @@ class _Night:
     def found(self, strip: Strip) -> tuple[Detections, NDArray[np.int64]]:
         """Sources of a strip, and its pixels with each bit of the mask."""
         if strip.name not in self._found:
-            finds: list[BlockFind] = self.finds[strip.name].values
+            finds = self.read_finds(strip)
             masked = np.sum([f.masked for f in finds], axis=0)
             self._found[strip.name] = join_detections(finds), masked
-            self.finds[strip.name].release()
         return self._found[strip.name]
 
-    def release_finds(self) -> None:
-        """Forget what blocks hold until it is asked for again: maps and stamps are large."""
-        for blocks in self.finds.values():
-            blocks.release()
+    def read_finds(self, strip: Strip) -> list[BlockFind]:
+        """What the blocks of a strip hold, kept nowhere here: maps and stamps are large."""
+        finds = self.finds[strip.name].values
+        self.finds[strip.name].release()
+        return finds
 
     def near(self, strip: Strip, start: int, stop: int) -> Detections:
         """Sources of a block and those within reach of it."""
@@ -295,7 +295,7 @@ def _find_trails(night: _Night) -> None:
     jobs = [
         night.job(
             s, "trails",
-            lambda s=s: ([f.significance for f in night.finds[s.name].values],),  # type: ignore[misc]
+            lambda s=s: ([f.significance for f in night.read_finds(s)],),  # type: ignore[misc]
             {"upstream search": night.finds[s.name].key},
         )
         for s in night.strips.values()
@@ -304,7 +304,6 @@ def _find_trails(night: _Night) -> None:
     made = run.fulfil(
         "trails", find_strip_trails, jobs, label="trails", common=(run.options.trails,)
     )
-    night.release_finds()
     night.trails = _by_strip(made, jobs)
 
 
@@ -316,7 +315,7 @@ def _fit_spreads(night: _Night) -> None:
             s, "point spread",
             lambda s=s: (  # type: ignore[misc]
                 night.looks[s.name].value, night.known(s),
-                [f.without_map() for f in night.finds[s.name].values],
+                [f.without_map() for f in night.read_finds(s)],
             ),
             {"upstream search": night.finds[s.name].key},
         )
@@ -327,7 +326,6 @@ def _fit_spreads(night: _Night) -> None:
         "point spread", fit_point_spread, jobs, label="point spread", common=(run.options,),
         facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
-    night.release_finds()
     night.spreads = _by_strip(made, jobs)
     run.note_problems(night.spreads)
 

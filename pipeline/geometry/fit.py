@@ -261,6 +261,7 @@ def fit_solution(
     options: FitOptions,
     nominal_pixel_scale: float | None = None,
     file_edges: Sequence[int] | None = None,
+    origin: StripSolution | None = None,
 ) -> FitResult:
     """Match the stars and fit the strip's geometry.
 
@@ -278,6 +279,9 @@ def fit_solution(
         that of `guess` where None.
     file_edges : sequence of int, optional
         See `match_stars`.
+    origin : StripSolution, optional
+        Where optional terms begin and stay if the data do not ask for them: the configured
+        geometry, where `guess` is fitted already; `guess` where None.
 
     Returns
     -------
@@ -328,6 +332,7 @@ def fit_solution(
             break
         slips = tuple(sorted((*slips, *known), key=lambda s: s.line))
     guess = whole
+    origin = guess if origin is None else origin
     di, ri, solution = match.detection, match.reference, match.guess
     ranges = options.match
     prior = prior_errors(
@@ -350,12 +355,12 @@ def fit_solution(
                 "catalogue or a lower detection.threshold"
             )
         pairs = _make_pairs(solution, stars, references, di=di, ri=ri, floor=options.error_floor_px)
-        solved, held = _choose(solution, pairs, guess=guess, prior=prior, options=options)
+        solved, held = _choose(solution, pairs, guess=origin, prior=prior, options=options)
         # A parameter held here must not keep what the pattern match suggested for it.
-        first = {name: guess.parameters[name] for name in held}
+        first = {name: origin.parameters[name] for name in held}
         if any(solved.solution.parameters[n] != v for n, v in first.items()):
             solution = solved.solution.with_parameters(**first)
-            solved, held = _choose(solution, pairs, guess=guess, prior=prior, options=options)
+            solved, held = _choose(solution, pairs, guess=origin, prior=prior, options=options)
         solution = solved.solution
         if turn == ROUNDS - 1:
             break

@@ -248,11 +248,17 @@ def _pair_nearest(
     with np.errstate(invalid="ignore"):
         inside = (line >= 0) & (line < size[0]) & (column >= 0) & (column < size[1])
     density = np.count_nonzero(inside) / (size[0] * size[1])
-    chance = len(detections.line) * density * np.pi * radius**2
-    if len(di) < 2.0 * chance + 4.0:
+    # In a crowd some reference lies near any place: what is judged is a circle that is empty, by
+    # chance, every second time or more often.
+    within = min(radius, np.sqrt(np.log(2.0) / (np.pi * max(density, 1e-12))))
+    share = 1.0 - np.exp(-density * np.pi * within**2)
+    distance = np.hypot(detections.line[di] - line[ri], detections.column[di] - column[ri])
+    n, found = len(detections.line), int(np.count_nonzero(distance < within))
+    chance, scatter = n * share, np.sqrt(n * share * (1.0 - share))
+    if found < chance + 5.0 * scatter + 3.0:
         raise SolutionError(
-            f"only {len(di)} of {len(detections.line)} stars lie within {radius:g} px of a "
-            f"reference star, where chance alone gives {chance:.0f}"
+            f"only {found} of {n} stars lie within {within:.2g} px of a reference star, where "
+            f"chance alone gives {chance:.0f} +- {scatter:.0f}"
         )
     return Match(di, ri, guess, -np.inf)
 

@@ -140,6 +140,7 @@ def pack_tiled(
         table = _make_tiled(name, pixels.shape, pixels.dtype.name)
         table.data = pixels
         table.writeto(stream, output_verify="ignore")
+        table.data = np.zeros((1, 1), pixels.dtype)  # what stays is small
     file = stream.getbuffer()
     structure: list[str] = []
     for at in range(BLOCK, len(file), _CARD):  # after the empty primary header

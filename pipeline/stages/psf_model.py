@@ -309,7 +309,8 @@ class PsfModel:
         ndarray of shape (high - low + 1, n_column, G, G)
         """
         key = (low, high)
-        if key not in self._stacks:
+        stack = self._stacks.get(key)
+        if stack is None:
             rows = [
                 np.stack([self._grid(w, c) for c in range(self.node_columns.size)])
                 for w in range(low, high + 1)
@@ -318,8 +319,7 @@ class PsfModel:
             # One stack is kept: blocks of a strip follow each other in seeing.
             self._stacks.clear()
             self._stacks[key] = stack
-            return stack
-        return self._stacks[key]
+        return stack
 
     def blend(self, line: float, column: float, half_size: int) -> FloatArray:
         """Quintic B-spline coefficients of the image of a star on the centre of a pixel.
@@ -429,9 +429,13 @@ def _recall(model: PsfModel) -> dict[str, dict[Any, Any]]:
     The tasks of a strip come with a copy of its model each; to make the grids again for every one
     would take a tenth of their time.
     """
+    if model.blur is not None and "<" in model.blur.__qualname__:
+        return {name: {} for name in _KEPT}  # not of a module: another may have its name
     values = (getattr(model, f.name) for f in fields(model) if f.name not in _KEPT)
     parts = [
-        repr(v.shape).encode() + v.tobytes() if isinstance(v, np.ndarray) else repr(v).encode()
+        repr(v.shape).encode() + v.tobytes()
+        if isinstance(v, np.ndarray)
+        else (f"{v.__module__}.{v.__qualname__}" if callable(v) else repr(v)).encode()
         for v in values
     ]
     token = hashlib.sha256(b"|".join(parts)).digest()

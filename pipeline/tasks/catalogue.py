@@ -1,5 +1,6 @@
 """From measured sources to a strip's catalogue: final geometry, zero point, times, errors."""
 
+import logging
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +31,8 @@ from pipeline.tasks.measure import Measurements
 from pipeline.tasks.options import StageOptions
 
 __all__ = ["StripResult", "calibrate_catalogue", "make_curves", "solve_strip_geometry"]
+
+logger = logging.getLogger(__name__)
 
 FloatArray = NDArray[np.float64]
 Columns = dict[str, NDArray]
@@ -107,7 +110,8 @@ def solve_strip_geometry(
     options : StageOptions
         Tuning.
     guess : StripSolution or None
-        Refined with the point spread; None where there is only the configured one.
+        From the stars of the point spread, or bright stars' cores where those could not be
+        solved; None where there is only the configured one.
     sources : Measurements
         Of the whole strip.
     references : References
@@ -136,6 +140,7 @@ def solve_strip_geometry(
         return fit_solution(
             begin, stars, references, options=fit_options,
             nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
+            origin=first,
         )  # fmt: skip
 
     if guess is not None:
@@ -144,8 +149,8 @@ def solve_strip_geometry(
         near = replace(options.astrometry, match=replace(options.astrometry.match, known=True))
         try:
             return fit(guess, near)
-        except SolutionError:
-            pass
+        except SolutionError as error:
+            logger.info("%s: stars are matched by their pattern again: %s", strip.name, error)
     try:
         return fit(guess or first, options.astrometry)
     except SolutionError as error:
@@ -207,7 +212,7 @@ def calibrate_catalogue(
     sources : Measurements
         Of the whole strip.
     guess : StripSolution or None
-        Geometry from bright stars.
+        Geometry as far as it is known: of the stars of the point spread.
     catalogue : ReferenceCatalogue or None
         Reference stars, at their own epoch.
     references : References or None

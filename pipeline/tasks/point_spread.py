@@ -98,11 +98,15 @@ class _Stars:
     stamps: NDArray[np.float32]
     variances: NDArray[np.float32]
 
-    def brightest(self, most: int) -> "_Stars":
-        """Those of the largest flux, in the order they have."""
+    def brightest(self, most: int, *, n_stage: int) -> "_Stars":
+        """About so many of the brightest of each quarter of ``n_stage`` lines, in their order."""
         if self.flux.size <= most:
             return self
-        which = np.sort(np.argsort(-self.flux, kind="stable")[:most])
+        bins = np.floor(4.0 * self.line / n_stage).astype(np.int64)
+        order = np.lexsort((-self.flux, bins))
+        rank = np.arange(order.size) - np.searchsorted(bins[order], bins[order])
+        each = max(most // np.unique(bins).size, 1)
+        which = np.sort(order[rank < each])
         return _Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def fit(
@@ -155,7 +159,7 @@ def _refine(
     references: References,
 ) -> tuple[StripSolution, tuple[str, ...]]:
     """Solve point spread and geometry in turn until the path stands still."""
-    stars = stars.brightest(_MOST_STARS)
+    stars = stars.brightest(_MOST_STARS, n_stage=strip.n_stage)
     begin: NDArray[np.float64] | None = None
     plain = replace(
         options.psf_stars,

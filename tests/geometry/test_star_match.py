@@ -147,6 +147,24 @@ def test_pairs_by_chance_alone_make_no_known_geometry(telescope):
         match_stars(truth, off, stars.references, options=options)
 
 
+def test_a_known_geometry_holds_in_a_crowd(telescope):
+    """A reference within the radius of nearly every place; the true geometry is told all the same.
+
+    Half a pixel off is still known, nine pixels off is not.
+    """
+    _, truth = telescope.make_pair(column_sign=1, n_lines=3000, n_columns=256)
+    stars = telescope.simulate(truth, np.random.default_rng(1), n=120_000)
+    line, column = truth.sky_to_strip(stars.references.ra_deg, stars.references.dec_deg)
+    inside = (line >= 0) & (line < 3000) & (column >= 0) & (column < 256)
+    assert np.count_nonzero(inside) * np.pi * OPTIONS.radius_px**2 > 0.7 * 3000 * 256
+    options = replace(OPTIONS, known=True)
+    near = replace(stars.detections, line=stars.detections.line + 0.5)
+    assert len(match_stars(truth, near, stars.references, options=options).detection) > 1000
+    off = replace(stars.detections, line=stars.detections.line + 9.0)
+    with pytest.raises(SolutionError, match="chance alone gives"):
+        match_stars(truth, off, stars.references, options=options)
+
+
 def test_reversed_lines_are_named(telescope):
     guess, truth = telescope.make_pair()
     stars = telescope.simulate(truth, np.random.default_rng(1))
