@@ -142,6 +142,7 @@ def test_a_full_disk_then_a_signal_then_another_configuration(
             assert run.poll() is None, run.communicate()
             assert time.monotonic() - begin < 240
             time.sleep(0.05)
+        run.send_signal(signal.SIGSTOP)  # or it would have ended before it was looked at
         # A second run is kept out, and anybody may look.
         with pytest.raises(ProductError, match=f"another run works .*process {run.pid} on "):
             CliRunner().invoke(
@@ -155,6 +156,7 @@ def test_a_full_disk_then_a_signal_then_another_configuration(
         family = psutil.Process(run.pid).children(recursive=True)
         assert len(family) >= 2
         run.send_signal(signal.SIGTERM)
+        run.send_signal(signal.SIGCONT)
         out, said = run.communicate(timeout=90)
         assert run.returncode == 3, said
         assert "broken off: stopped by SIGTERM; what is finished is kept" in said

@@ -92,7 +92,9 @@ def open_stream(path: str | Path) -> tuple[IO[bytes], bool]:
     return Path(path).open("rb"), False
 
 
-def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayout:
+def find_layout(
+    path: str | Path, *, hdu: int, whole: bool = True, anew: bool = False
+) -> ImageLayout:
     """Read headers up to the image and check that the file is long enough to hold it.
 
     Parameters
@@ -104,6 +106,8 @@ def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayou
         HDU of the image. Where HDU 0 is empty and HDU 1 tile-compressed, 0 means HDU 1.
     whole : bool
         False takes a plain file that is still being written, shorter than its header promises.
+    anew : bool
+        Read the headers even if they are remembered of a file of this size and these times.
 
     Returns
     -------
@@ -118,7 +122,11 @@ def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayou
     try:
         state = path.stat()
         size = state.st_size
-        headers, offset, packed = _read_headers(path, hdu, (size, state.st_mtime_ns, state.st_ino))
+        # Nothing that is written to a file leaves the time of its last change, as the system keeps
+        # it, as it was.
+        stamp = (size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino)
+        read = _read_headers.__wrapped__ if anew else _read_headers
+        headers, offset, packed = read(path, hdu, stamp)
     except RawError:
         raise
     except DAMAGE as error:
@@ -136,7 +144,7 @@ def find_layout(path: str | Path, *, hdu: int, whole: bool = True) -> ImageLayou
 
 @lru_cache(maxsize=64)
 def _read_headers(
-    path: Path, hdu: int, state: tuple[int, int, int]
+    path: Path, hdu: int, state: tuple[int, int, int, int]
 ) -> tuple[list[tuple[int, fits.Header]], int, bool]:
     """Headers, where the data begin, and packing; once for a file that stays as it is."""
     del state  # what else the answer is remembered by

@@ -195,7 +195,7 @@ def checksum_raw(path: str | Path, *, hdu: int, full: bool) -> str:
         If the file cannot be read.
     """
     path = Path(path)
-    layout = find_layout(path, hdu=hdu)
+    layout = find_layout(path, hdu=hdu, anew=True)
     if full:
         return checksum_file(path)
     digest = hashlib.sha256()

@@ -111,7 +111,7 @@ def read_facts(
         With everything that is wrong with it: file, keyword, found, expected, remedy.
     """
     raw = config.raw
-    layout = find_layout(path, hdu=raw.hdu, whole=whole)
+    layout = find_layout(path, hdu=raw.hdu, whole=whole, anew=True)
     shape = layout.shape if raw.line_axis == 2 else layout.shape[::-1]
     reader = _Words(path.name, layout, config)
     needed = max(max(a.data[1], a.overscan[1]) for a in config.camera.amplifier)
