@@ -356,7 +356,7 @@ def _finish(night: _Night) -> dict[str, Made]:
         night.measured[s.name].release()
         return (
             night.context(s), measured, night.spreads[s.name].value, run.catalogue(s.filter),
-            night.known(s), night.summaries[s.name].value[0], night.found(s)[1], run.provenance(s),
+            night.known(s), night.found(s)[1], run.provenance(s),
         )  # fmt: skip
 
     def products(result: StripResult) -> list[Path]:

@@ -16,8 +16,8 @@ from pipeline.io.images import write_image
 from pipeline.io.provenance import Provenance
 from pipeline.io.reference import ReferenceCatalogue
 from pipeline.io.solution import write_json
+from pipeline.io.summary_files import read_summary, summary_path
 from pipeline.io.tables import write_table
-from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.illumination import Illumination
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution
@@ -130,7 +130,6 @@ def finish_strip(
     spread: Spread,
     catalogue: ReferenceCatalogue | None,
     references: References | None,
-    summary: ColumnSummary,
     masked: NDArray[np.int64],
     provenance: Provenance,
 ) -> StripResult:
@@ -152,8 +151,6 @@ def finish_strip(
         Reference stars at their own epoch.
     references : References or None
         The same at the strip's date.
-    summary : ColumnSummary
-        Of the strip.
     masked : ndarray of int64
         Pixels with each bit of `PixelMask`.
     provenance : Provenance
@@ -220,11 +217,13 @@ def finish_strip(
         | _describe_illumination(illumination, applied=applied),
         provenance=provenance,
     )
+    # Read only now: with the tables still to be written, the two would be in memory together.
+    summary = read_summary(summary_path(Path(out), strip)).fields
     write_image(
         folder / "summary.fits",
         {
-            "LEVEL": summary.level, "LEVELERR": summary.level_err, "NOISEVAR": summary.noise_var,
-            "COUNT": summary.count,
+            "LEVEL": summary["level"], "LEVELERR": summary["level_err"],
+            "NOISEVAR": summary["noise_var"], "COUNT": summary["count"],
         },
         header=meta, image_header={"BINLINES": (256, "lines in a row of this image")},
         units={"LEVEL": "electron", "LEVELERR": "electron", "NOISEVAR": "electron2"},
