@@ -171,7 +171,7 @@ class EqualisedSpread:
         ln_width = np.clip(ln_width, self.ln_widths[0], self.ln_widths[-1])
         first_width, ww = interpolate_nodes(self.ln_widths, ln_width)
         first_column, cw = interpolate_nodes(self.node_columns, columns)
-        return NodeStencil(self.grids, first_width, first_column, ww, np.zeros_like(ww), cw)
+        return NodeStencil(self.grids, first_width, first_column, ww, cw)
 
 
 @dataclass(frozen=True, eq=False)

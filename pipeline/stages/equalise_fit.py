@@ -20,7 +20,7 @@ The idea of a real-space kernel that matches one image to another by least squar
 AJ 123, 583 (from memory).
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -127,7 +127,7 @@ class Box:
             [0.0], [fwhm], self.psf.node_columns[:1], beta=self.psf.beta, path=None,
             optics=np.array([[along], [0.0], [across]]), half_size=1,
         )  # fmt: skip
-        model = PsfModel(**{**_fields(model), "oversample": self.psf.oversample})
+        model = replace(model, oversample=self.psf.oversample)
         return model.transform(fwhm, 0, self.size)
 
     def transform_kernel(self, kernel: FloatArray, support: Support) -> ComplexArray:
@@ -151,14 +151,6 @@ class Box:
         weight = np.full(self.size // 2 + 1, 2.0)
         weight[0] = weight[-1] = 1.0
         return float((total * weight).sum()) / self.size**2 * self.psf.oversample**2
-
-
-def _fields(model: PsfModel) -> dict:
-    names = (
-        "beta", "fwhm_lines", "fwhm_values", "node_columns", "path_line", "path_column",
-        "path_weight", "optics", "half_size", "oversample",
-    )  # fmt: skip
-    return {n: getattr(model, n) for n in names}
 
 
 def solve_kernel(

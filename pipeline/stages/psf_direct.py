@@ -48,10 +48,7 @@ def render_columns(model: PsfModel, fwhm: ArrayLike, columns: ArrayLike) -> Floa
     for oversample, which in ((2, np.flatnonzero(~fine)), (4, np.flatnonzero(fine))):
         if not which.size:
             continue
-        local = replace(
-            _with_nodes(model, columns), oversample=oversample,
-            _grids={}, _stacks={}, _smears={}, _waves={},
-        )  # fmt: skip
+        local = replace(_with_nodes(model, columns), oversample=oversample)
         size = 2 * (half + BOX_MARGIN) * oversample
         v = np.fft.rfftfreq(size, 1.0 / oversample).astype(np.float64)
         seeing = [round_transform(v, float(w), model.beta)[fold(size)] for w in widths[which]]

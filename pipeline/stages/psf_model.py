@@ -101,11 +101,15 @@ class PsfModel:
     half_size: int
     oversample: int
     blur: Transfer | None = None
-    _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
-    _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, repr=False)
+    # Made when needed. A model that is changed (`dataclasses.replace`) begins without; models that
+    # may share some of it say so (`_share`).
+    _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
+    _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
     # All but the seeing, at the nodes: the same for models that share path and optics.
-    _smears: dict[int, ComplexArray] = field(default_factory=dict, repr=False)
-    _waves: dict[int, tuple[FloatArray, FloatArray]] = field(default_factory=dict, repr=False)
+    _smears: dict[int, ComplexArray] = field(default_factory=dict, init=False, repr=False)
+    _waves: dict[int, tuple[FloatArray, FloatArray]] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     def __getstate__(self) -> dict[str, Any]:
         """Everything but the grids, which are made again where they are needed."""
@@ -136,12 +140,34 @@ class PsfModel:
             half_size=self.half_size,
         )  # fmt: skip
         same = model.oversample == self.oversample
-        return replace(
+        changed = replace(
             self, beta=model.beta, fwhm_lines=model.fwhm_lines, fwhm_values=model.fwhm_values,
-            oversample=model.oversample, _grids=self._grids if beta == self.beta and same else {},
-            _stacks={}, _smears=self._smears if same else {},
-            _waves=self._waves if same else {},
+            oversample=model.oversample,
         )  # fmt: skip
+        if same:
+            self._share(changed, "_smears", "_waves", *(["_grids"] if beta == self.beta else []))
+        return changed
+
+    def along(self, lines: FloatArray, fwhm: FloatArray) -> "PsfModel":
+        """The same point spread under a seeing that changes along the strip.
+
+        Parameters
+        ----------
+        lines, fwhm : ndarray of shape (k,)
+            Global lines, increasing, and FWHM in px; not empty.
+
+        Returns
+        -------
+        PsfModel
+            Shares with this one all that was made of it.
+        """
+        changed = replace(self, fwhm_lines=lines, fwhm_values=fwhm)
+        self._share(changed, *_KEPT)
+        return changed
+
+    def _share(self, other: "PsfModel", *names: str) -> None:
+        """Let another model have, and add to, some of what was made of this one."""
+        other.__dict__.update({name: self.__dict__[name] for name in names})
 
     def blurred(self, transfer: Transfer) -> "PsfModel":
         """What a filter along both axes leaves of this point spread.
@@ -291,11 +317,11 @@ class PsfModel:
 
     def stencil_at(self, ln_fwhm: ArrayLike, columns: ArrayLike) -> NodeStencil:
         """As `stencil`, for given ln(FWHM) instead of lines."""
-        base, ww, ws = interpolate_widths(ln_fwhm)
+        base, ww = interpolate_widths(ln_fwhm)
         first_column, cw = self.column_stencil(columns)
         low, high = (int(base.min()), int(base.max()) + 3) if base.size else (0, 3)
         nodes = self.width_nodes(low, high)
-        return NodeStencil(nodes, base - low, first_column, ww, ws, cw)
+        return NodeStencil(nodes, base - low, first_column, ww, cw)
 
     def column_stencil(self, columns: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
         """First node and interpolation weights of each column."""
@@ -337,7 +363,7 @@ class PsfModel:
             See `grid_half_size`.
         """
         self._check_half_size(half_size)
-        first_width, width_weights, _ = interpolate_widths(np.log(self.fwhm(line)))
+        first_width, width_weights = interpolate_widths(np.log(self.fwhm(line)))
         first_column, column_weights = self.column_stencil(column)
         size = 2 * grid_half_size(half_size, self.oversample) + 1
         out = np.zeros((size, size))

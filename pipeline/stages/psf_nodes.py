@@ -23,8 +23,6 @@ class NodeStencil(NamedTuple):
         Coefficient grids of the widths that occur and of all column nodes.
     first_width, first_column : ndarray of int, shape (n,)
     width_weights : ndarray of shape (n, 4)
-    width_slopes : ndarray of shape (n, 4)
-        Derivatives of the weights with respect to ln(FWHM).
     column_weights : ndarray of shape (n, k)
     """
 
@@ -32,11 +30,10 @@ class NodeStencil(NamedTuple):
     first_width: NDArray[np.int64]
     first_column: NDArray[np.int64]
     width_weights: FloatArray
-    width_slopes: FloatArray
     column_weights: FloatArray
 
 
-def interpolate_widths(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+def interpolate_widths(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
     """Cubic Lagrange interpolation between the nodes of width.
 
     Parameters
@@ -48,8 +45,8 @@ def interpolate_widths(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArra
     -------
     first : ndarray of int64 of shape (n,)
         Number of the first of four nodes.
-    weights, slopes : ndarray of shape (n, 4)
-        Of the nodes, and their derivatives with respect to ln(FWHM).
+    weights : ndarray of shape (n, 4)
+        Of the nodes.
     """
     x = np.atleast_1d(np.asarray(ln_fwhm, dtype=float)) / WIDTH_STEP
     base = np.floor(x).astype(np.int64)
@@ -63,16 +60,7 @@ def interpolate_widths(ln_fwhm: ArrayLike) -> tuple[NDArray[np.int64], FloatArra
         ],
         axis=1,
     )
-    slopes = np.stack(
-        [
-            -(3 * t**2 - 6 * t + 2) / 6,
-            (3 * t**2 - 4 * t - 1) / 2,
-            -(3 * t**2 - 2 * t - 2) / 2,
-            (3 * t**2 - 1) / 6,
-        ],
-        axis=1,
-    )
-    return base - 1, weights, slopes / WIDTH_STEP
+    return base - 1, weights
 
 
 def interpolate_nodes(nodes: FloatArray, at: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:

@@ -7,7 +7,7 @@ covariance of the optics that changes across the chip.
 
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -356,9 +356,7 @@ def fit_psf_model(
         optics = _add_polynomials(optics, update)
         model = make(beta, typical, optics)
     grid = np.linspace(0.0, n_lines, max(2, 8 * n_lines // n_stage + 1))
-    model = replace(
-        make(beta, typical, optics), fwhm_lines=grid, fwhm_values=np.exp(curve.value(grid))
-    )
+    model = make(beta, typical, optics).along(grid, np.exp(curve.value(grid)))
     if curve.coefficients.size == 1:
         problems.append("too few point-spread stars: one seeing value for the whole strip")
     fwhm = np.where(np.isfinite(chi2), np.exp(values[:, _WIDTH]), np.nan)

@@ -216,7 +216,6 @@ class TilePsf:
             first_width=first_y.astype(np.int64),
             first_column=first_x,
             width_weights=weights,
-            width_slopes=np.zeros_like(weights),
             column_weights=x_weights,
         )
 

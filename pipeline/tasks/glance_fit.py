@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import fields, replace
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +10,7 @@ from pipeline.config import Config
 from pipeline.errors import DriftloomError
 from pipeline.geometry.advice import Value
 from pipeline.geometry.fit import FitOptions, FitResult, fit_solution
-from pipeline.geometry.match import Detections, References, match_nearest
+from pipeline.geometry.match import Detections, References
 from pipeline.geometry.solution import StripSolution
 from pipeline.stages.cutouts import Cutouts
 from pipeline.stages.glance_seeing import window_of
@@ -28,14 +27,12 @@ from pipeline.tasks.glance_geometry import (
     measure_fluxes,
     measure_seeing,
     model_spread,
-    with_seeing,
 )
 from pipeline.tasks.options import StageOptions
 
 __all__ = ["fit_geometry"]
 
 FloatArray = NDArray[np.float64]
-_T = TypeVar("_T", Detections, References)
 
 _MOST = 1000  # stars that are matched: the brightest
 _CORE_ERROR = 0.1  # px of a core's place; the fit enlarges it where the stars scatter more
@@ -94,6 +91,7 @@ def fit_geometry(
         return fit_solution(
             start, found, known, options=how,
             nominal_pixel_scale=config.camera.pixel_scale, file_edges=file_edges(strip),
+            origin=guess,
         )  # fmt: skip
 
     cut, single = measure_fluxes(looks, None, 3.0)
@@ -105,7 +103,7 @@ def fit_geometry(
         if not known.any():
             return None
         lines = np.array([0.5 * (a.start + a.stop - 1) for a in looks])
-        return _place(strip, cut, single, with_seeing(model, lines[known], seeing[known]))
+        return _place(strip, cut, single, model.along(lines[known], seeing[known]))
 
     placed = place(guess) if len(single.line) >= _NEEDED else None
     detections = placed or _cores(stars)
@@ -121,19 +119,16 @@ def fit_geometry(
     lines, columns = result.solution.sky_to_strip(references.ra_deg, references.dec_deg)
     inside = np.abs(columns - 0.5 * strip.n_columns) < 0.5 * strip.n_columns + _MARGIN
     inside &= _distance(lines, single.line) < _MARGIN
-    nearby = _take(references, np.flatnonzero(inside))
+    nearby = References(**{f.name: getattr(references, f.name)[inside] for f in fields(references)})
+    near = replace(
+        fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS, known=True
+    )
     for _ in range(_ROUNDS):
         placed = place(result.solution)
         if placed is None:
             break
-        begin = _begin(guess, result)
-        mine, theirs, radius = _pair(placed, nearby, result.solution, begin, fit.match.radius_px)
-        near = replace(
-            fit.match, clock_range_s=_NEAR_CLOCK, pointing_range_arcmin=_NEAR_AXIS, known=True,
-            radius_px=radius,
-        )  # fmt: skip
         try:
-            better = solve(mine, theirs, begin, replace(fit, match=near))
+            better = solve(placed, nearby, result.solution, replace(fit, match=near))
         except DriftloomError:
             break  # what was found before has to do
         settled = _same(result, better)
@@ -150,47 +145,12 @@ def _cores(stars: BrightStars) -> Detections:
     return Detections(bright.line, bright.column, error, error, bright.flux)
 
 
-def _take(table: _T, which: NDArray[np.int64]) -> _T:
-    """Rows of a table."""
-    return type(table)(**{f.name: getattr(table, f.name)[which] for f in fields(table)})
-
-
-def _pair(
-    placed: Detections,
-    nearby: References,
-    found: StripSolution,
-    begin: StripSolution,
-    radius: float,
-) -> tuple[Detections, References, float]:
-    """Stars and references that a solution pairs, and the radius that pairs them before its fit.
-
-    The fit starts without the distortion that was found, which may move stars at the edge of a
-    wide field by more than the radius.
-    """
-    place = found.sky_to_strip(nearby.ra_deg, nearby.dec_deg)
-    i, j = match_nearest(placed.line, placed.column, *place, radius=radius)
-    theirs = _take(nearby, j)
-    first = begin.sky_to_strip(theirs.ra_deg, theirs.dec_deg)
-    moved = np.hypot(first[0] - place[0][j], first[1] - place[1][j])
-    return _take(placed, i), theirs, radius + float(np.nanmax(moved, initial=0.0))
-
-
 def _distance(x: FloatArray, places: FloatArray) -> FloatArray:
     """From each value to the nearest of several places."""
     order = np.concatenate([[-np.inf], np.sort(places), [np.inf]])
     at = np.searchsorted(order, np.nan_to_num(x, nan=-1e12))
     at = np.clip(at, 1, order.size - 1)
     return np.minimum(np.abs(x - order[at - 1]), np.abs(order[at] - x))
-
-
-def _begin(guess: StripSolution, result: FitResult) -> StripSolution:
-    """First guess with what was fitted; distortion begins anew, so that it leaves no trace."""
-    found = result.solution.parameters
-    names = (
-        "declination_deg", "hour_angle_deg", "clock_offset_s", "pixel_scale_arcsec", "rotation_deg"
-    )  # fmt: skip
-    begun = guess.with_parameters(**{name: found[name] for name in names})
-    return replace(begun, slips=result.solution.slips)
 
 
 def _same(old: FitResult, new: FitResult) -> bool:

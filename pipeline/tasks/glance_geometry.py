@@ -27,7 +27,6 @@ from pipeline.tasks.options import StageOptions
 __all__ = [
     "StarLook", "look_at_stars", "measure_fluxes", "measure_seeing",
     "measure_zero_point", "model_spread",
-    "with_seeing",
 ]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
@@ -127,22 +126,6 @@ def model_spread(strip: Strip, bright: BrightStars, solution: StripSolution) -> 
     )  # fmt: skip
 
 
-def with_seeing(model: PsfModel, lines: FloatArray, fwhm: FloatArray) -> PsfModel:
-    """The model under another seeing along the strip.
-
-    Parameters
-    ----------
-    model : PsfModel
-    lines, fwhm : ndarray
-        Lines, increasing, and FWHM in px; not empty.
-
-    Returns
-    -------
-    PsfModel
-    """
-    return replace(model, fwhm_lines=lines, fwhm_values=fwhm, _grids={}, _stacks={})
-
-
 def measure_seeing(
     n_blocks: int, cut: Cutouts, stars: StarLook, model: PsfModel, *, fitted: bool
 ) -> tuple[FloatArray, FloatArray]:
@@ -208,7 +191,7 @@ def look_at_stars(
     dict
         ``column``, ``predicted`` and, where there are enough stars, ``check``; for JSON.
     """
-    model = with_seeing(model, *seeing)
+    model = model.along(*seeing)
 
     def predict(line: FloatArray, column: FloatArray) -> tuple[dict[str, FloatArray], FloatArray]:
         window = window_of(model, model.fwhm(line), column)

@@ -30,7 +30,7 @@ def _geometry_alone(psf: PsfModel, solution: StripSolution) -> PsfModel:
     dl, dc, weight = PathOf(solution)(psf.node_columns)
     return replace(
         psf, path_line=dl, path_column=dc, path_weight=weight / weight.sum(axis=1, keepdims=True),
-        optics=np.zeros((3, 1)), _grids={}, _stacks={}, _smears={},
+        optics=np.zeros((3, 1)),
     )  # fmt: skip
 
 

@@ -10,7 +10,6 @@ from pipeline.geometry.fit import FitOptions, fit_solution
 from pipeline.geometry.match import Detections, MatchOptions, References
 from pipeline.geometry.slip import Slip
 from pipeline.geometry.solution import StripSolution
-from pipeline.tasks.glance_fit import _pair
 
 LATITUDE, N_COLUMNS, N_LINES, ERROR, RADIUS = -41.0, 4096, 20_000, 0.03, 3.0
 EDGE = 8.0  # px by which distortion moves stars of the outermost columns
@@ -40,39 +39,58 @@ def field():
     return begin, truth, placed, References(ra, dec, zero, zero, rng.uniform(14, 18, n))
 
 
-def test_the_radius_holds_the_distortion_that_was_taken_off(field):
+def fit_again(found, begin, placed, references):
+    """As a quick look does: pairs by what was found, distortion from the configured geometry."""
+    match = MatchOptions(clock_range_s=2.0, pointing_range_arcmin=0.5, known=True, radius_px=RADIUS)
+    options = FitOptions(match=match, fit_wander=False)
+    return fit_solution(found, placed, references, options=options, origin=begin)
+
+
+def test_no_star_is_lost_by_the_distortion_that_was_taken_off(field):
     begin, truth, placed, references = field
-    mine, theirs, radius = _pair(placed, references, truth, begin, RADIUS)
+    fit = fit_again(truth, begin, placed, references)
+    mine, theirs = fit.matched_detection, fit.matched_reference
     assert len(mine) == len(theirs) == len(placed)
-    assert RADIUS + 0.8 * EDGE < radius < RADIUS + 1.6 * EDGE
-    line, column = begin.sky_to_strip(theirs.ra_deg, theirs.dec_deg)
-    off = np.hypot(line - mine.line, column - mine.column)
+    line, column = begin.sky_to_strip(references.ra_deg[theirs], references.dec_deg[theirs])
+    off = np.hypot(line - placed.line[mine], column - placed.column[mine])
     assert off.max() > RADIUS + 2.0  # these would be lost
-    assert off.max() < radius
 
 
 def test_fit_of_known_pairs_finds_the_distortion_again(field):
     begin, truth, placed, references = field
-    mine, theirs, radius = _pair(placed, references, truth, begin, RADIUS)
-    match = MatchOptions(clock_range_s=2.0, pointing_range_arcmin=0.5, known=True, radius_px=radius)
-    fit = fit_solution(begin, mine, theirs, options=FitOptions(match=match, fit_wander=False))
-    assert fit.n_used > 0.98 * len(mine)
+    fit = fit_again(truth, begin, placed, references)
+    assert fit.n_used > 0.98 * len(placed)
     assert fit.rms_column == pytest.approx(ERROR, rel=0.15)
     for name in ("k1", "rotation_deg", "pixel_scale_arcsec"):
         off = fit.solution.parameters[name] - truth.parameters[name]
         assert abs(off) < 4.0 * fit.errors[name], name
 
 
+def test_distortion_that_no_star_asks_for_stays_as_configured(field):
+    """It leaves no trace, though the fit before had found some."""
+    begin, _, _, references = field
+    spurious = begin.with_parameters(k1=field[1].parameters["k1"] / 100.0)
+    line, column = begin.sky_to_strip(references.ra_deg, references.dec_deg)
+    rng = np.random.default_rng(9)
+    error = np.full(line.size, ERROR)
+    placed = Detections(
+        line + rng.normal(0, ERROR, line.size), column + rng.normal(0, ERROR, line.size),
+        error, error, np.ones(line.size),
+    )  # fmt: skip
+    fit = fit_again(spurious, begin, placed, references)
+    assert fit.solution.parameters["k1"] == begin.parameters["k1"]
+
+
 def test_lost_lines_do_not_hinder_the_pairing(field):
-    """Both solutions know of them."""
+    """What was found knows of them."""
     begin, truth, placed, references = field
     slips = (Slip(9000.0, 0.0, 40, 40.0, 0.1),)
-    found, start = (replace(s, slips=slips, n_lines=N_LINES - 40) for s in (truth, begin))
+    found = replace(truth, slips=slips, n_lines=N_LINES - 40)
     late = placed.line > 9100.0
     good = late | (placed.line < 8900.0)
     shifted = Detections(
         (placed.line - 40.0 * late)[good], placed.column[good], placed.line_err[good],
         placed.column_err[good], placed.flux[good],
     )  # fmt: skip
-    mine, theirs, _ = _pair(shifted, references, found, start, RADIUS)
-    assert len(mine) == len(theirs) == np.count_nonzero(good)
+    fit = fit_again(found, begin, shifted, references)
+    assert len(fit.matched_detection) == len(fit.matched_reference) == np.count_nonzero(good)
