@@ -7,7 +7,7 @@ from pipeline.config import ClusterConfig
 __all__ = ["MEMORY", "job_options"]
 
 # dask lets workers give memory back to the system whenever 64 KiB of it are free: every array of
-# some size then costs page faults, a quarter of the time of a fit. (glibc, mallopt(3).)
+# some size then costs page faults, and a fit a quarter more time. (glibc, mallopt(3).)
 MEMORY = {"MALLOC_TRIM_THRESHOLD_": 64 << 20, "MALLOC_MMAP_THRESHOLD_": 32 << 20}
 
 

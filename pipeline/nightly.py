@@ -228,6 +228,10 @@ class _Night:
             self._found[strip.name] = join_detections(finds), masked
         return self._found[strip.name]
 
+    def searched(self) -> list[Strip]:
+        """Strips with blocks that were searched."""
+        return [self.strips[name] for name, made in self.finds.items() if made.blocks]
+
     def read_finds(self, strip: Strip) -> list[BlockFind]:
         """What the blocks of a strip hold, kept nowhere here: maps and stamps are large."""
         finds = self.finds[strip.name].values
@@ -298,8 +302,7 @@ def _find_trails(night: _Night) -> None:
             lambda s=s: ([f.significance for f in night.read_finds(s)],),  # type: ignore[misc]
             {"upstream search": night.finds[s.name].key},
         )
-        for s in night.strips.values()
-        if s.name in night.finds and night.finds[s.name].blocks
+        for s in night.searched()
     ]  # fmt: skip
     made = run.fulfil(
         "trails", find_strip_trails, jobs, label="trails", common=(run.options.trails,)
@@ -319,8 +322,7 @@ def _fit_spreads(night: _Night) -> None:
             ),
             {"upstream search": night.finds[s.name].key},
         )
-        for s in night.strips.values()
-        if s.name in night.finds and night.finds[s.name].blocks
+        for s in night.searched()
     ]  # fmt: skip
     made = run.fulfil(
         "point spread", fit_point_spread, jobs, label="point spread", common=(run.options,),

@@ -307,6 +307,8 @@ def match_stars(
             "lower detection.threshold, use a longer strip, or look for cloud and a closed dome"
         )
     predicted = guess.sky_to_strip(references.ra_deg, references.dec_deg)
+    if options.known:
+        return _pair_nearest(guess, detections, predicted, radius=options.radius_px)
     pointing = options.pointing_range_arcmin * 60.0 / guess.camera.pixel_scale
     reach = options.clock_range_s / guess.line_period + pointing + guess.camera.n_stage
     with np.errstate(invalid="ignore"):
@@ -316,8 +318,6 @@ def match_stars(
             & (predicted[1] > -pointing - 50.0)
             & (predicted[1] < guess.camera.n_columns + pointing + 50.0)
         )
-    if options.known:
-        return _pair_nearest(guess, detections, predicted, radius=options.radius_px)
     by_mag = np.argsort(np.where(np.isfinite(references.mag), references.mag, np.inf))
     by_mag = by_mag[covered[by_mag]]
     if len(by_mag) < 4:

@@ -8,12 +8,17 @@ __all__ = ["find_ascents", "find_saddles", "join_basins", "label_basins", "sum_p
 
 @njit(cache=True)
 def _fill_row(
-    row: np.ndarray, which: np.ndarray, content: np.ndarray, first: int, stop: int, n_columns: int
+    rows: np.ndarray, l: int, which: np.ndarray, content: np.ndarray, first: np.ndarray
 ) -> None:
-    """Spread what belongs to the pixels of one line over a row with a margin of one; else -1."""
+    """Spread what belongs to the pixels of a line over its one of three rows; else -1.
+
+    Rows have a margin of one; behind the last line there is nothing.
+    """
+    row = rows[l % 3]
     row[:] = -1
-    for k in range(first, stop):
-        row[which[k] % n_columns + 1] = content[k]
+    if l + 1 < first.size:
+        for k in range(first[l], first[l + 1]):
+            row[which[k] % (row.size - 2) + 1] = content[k]
 
 
 @njit(cache=True)
@@ -27,12 +32,9 @@ def find_ascents(which: np.ndarray, first: np.ndarray, values: np.ndarray) -> np
     out = np.empty(which.size, dtype=np.int32)
     places = np.arange(which.size)
     rows = np.full((3, n_columns + 2), -1, dtype=np.int64)
-    _fill_row(rows[0], which, places, first[0], first[1], n_columns)
+    _fill_row(rows, 0, which, places, first)
     for l in range(n_lines):
-        if l + 1 < n_lines:
-            _fill_row(rows[(l + 1) % 3], which, places, first[l + 1], first[l + 2], n_columns)
-        else:
-            rows[(l + 1) % 3] = -1
+        _fill_row(rows, l + 1, which, places, first)
         for k in range(first[l], first[l + 1]):
             c = which[k] % n_columns
             value = values[l, c]
@@ -83,12 +85,9 @@ def find_saddles(
     beside = np.empty((which.size, 8), dtype=np.int32)
     rows = np.full((3, n_columns + 2), -1, dtype=np.int32)
     n = 0
-    _fill_row(rows[0], which, label, first[0], first[1], n_columns)
+    _fill_row(rows, 0, which, label, first)
     for l in range(n_lines):
-        if l + 1 < n_lines:
-            _fill_row(rows[(l + 1) % 3], which, label, first[l + 1], first[l + 2], n_columns)
-        else:
-            rows[(l + 1) % 3] = -1
+        _fill_row(rows, l + 1, which, label, first)
         for k in range(first[l], first[l + 1]):
             c = which[k] % n_columns
             own = label[k]

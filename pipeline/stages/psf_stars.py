@@ -6,12 +6,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-__all__ = ["BETA_LIMITS", "PsfStarOptions", "cut_stamps", "select_psf_stars"]
+__all__ = ["BETA_LIMITS", "PsfStarOptions", "cut_stamps", "rank_stars", "select_psf_stars"]
 
 # Range of the Moffat exponent; beyond, a profile is nearly Gaussian.
 BETA_LIMITS = (1.8, 15.0)
-
-
 _LEAST_OF_BIN = 3
 
 
@@ -149,12 +147,35 @@ def select_psf_stars(
         if np.sum(light[group]) - light[i] <= options.max_neighbour_share * light[i]
     ]
     chosen = np.asarray(isolated, dtype=np.int64)
-    bins = np.floor(4 * lines[chosen] / n_stage).astype(np.int64)
-    order = np.lexsort((-fluxes[chosen], bins))
-    sorted_bins = bins[order]
-    starts = np.searchsorted(sorted_bins, sorted_bins)
-    rank = np.arange(order.size) - starts
-    return np.sort(chosen[order[rank < options.stars_per_bin]])
+    rank, _ = rank_stars(lines[chosen], fluxes[chosen], n_stage=n_stage)
+    return chosen[rank < options.stars_per_bin]
+
+
+def rank_stars(
+    lines: NDArray[np.float64], fluxes: NDArray[np.float64], *, n_stage: int
+) -> tuple[NDArray[np.int64], int]:
+    """How many stars of the same quarter of `n_stage` lines are brighter than each.
+
+    Parameters
+    ----------
+    lines, fluxes : ndarray of shape (n,)
+        Global lines, and fluxes; of equal ones the first counts as the brighter.
+    n_stage : int
+        Rows that integrate.
+
+    Returns
+    -------
+    rank : ndarray of int64 of shape (n,)
+        0 for the brightest.
+    n_bins : int
+        Quarters that have stars.
+    """
+    bins = np.floor(4.0 * lines / n_stage).astype(np.int64)
+    order = np.lexsort((-fluxes, bins))
+    found, starts = np.unique(bins[order], return_index=True)
+    rank = np.empty(bins.size, dtype=np.int64)
+    rank[order] = np.arange(bins.size) - np.repeat(starts, np.diff(starts, append=bins.size))
+    return rank, found.size
 
 
 def cut_stamps(

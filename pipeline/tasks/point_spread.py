@@ -20,7 +20,7 @@ from pipeline.geometry.solution import StripSolution
 from pipeline.stages.detect import Detections
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution, fit_psf_model
-from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
+from pipeline.stages.psf_stars import PsfStarOptions, rank_stars, select_psf_stars
 from pipeline.strip import Strip
 from pipeline.tasks.first_look import FirstLook, PathOf
 from pipeline.tasks.options import StageOptions
@@ -102,11 +102,8 @@ class _Stars:
         """About so many of the brightest of each quarter of ``n_stage`` lines, in their order."""
         if self.flux.size <= most:
             return self
-        bins = np.floor(4.0 * self.line / n_stage).astype(np.int64)
-        order = np.lexsort((-self.flux, bins))
-        rank = np.arange(order.size) - np.searchsorted(bins[order], bins[order])
-        each = max(most // np.unique(bins).size, 1)
-        which = np.sort(order[rank < each])
+        rank, n_bins = rank_stars(self.line, self.flux, n_stage=n_stage)
+        which = np.flatnonzero(rank < max(most // n_bins, 1))
         return _Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def fit(

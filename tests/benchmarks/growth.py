@@ -86,15 +86,8 @@ def show(runs: list[Run], rows: list[tuple[str, str, str, bool]]) -> None:
     """Print both tables."""
     console = Console() if sys.stdout.isatty() else Console(width=120)
     table = Table(title=f"strips of {COLUMNS} columns, {platform.machine()}")
-    for name in (
-        "strips",
-        "lines",
-        "workers",
-        "s",
-        "s per 1000 lines",
-        "worker GiB",
-        "main process GiB",
-    ):
+    heads = "strips, lines, workers, s, s per 1000 lines, worker GiB, main process GiB"
+    for name in heads.split(", "):
         table.add_column(name, justify="right")
     for r in runs:
         table.add_row(
