@@ -10,7 +10,7 @@ import time
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,8 @@ from threadpoolctl import threadpool_limits
 from pipeline import environment
 from pipeline.errors import DriftloomError
 from pipeline.io.atomic import no_room
-from pipeline.io.tally import count_reading
+from pipeline.io.tally import keep_tally
+from pipeline.memory import keep_freed_memory
 
 __all__ = ["Outcome", "Task", "Terms", "attempt", "attempt_on_terms"]
 
@@ -49,7 +50,8 @@ class Outcome:
 
     `lost_lines` counts raw lines that could not be read on the way, `raw_bytes` the raw pixels
     that were. `memory` is the most that the process held meanwhile, in MB; NaN where the system
-    does not tell. `disk_full` is true where there was no room for what it wrote, `stranger` where
+    does not tell. `written` are products with size and checksum, taken where they were written.
+    `disk_full` is true where there was no room for what it wrote, `stranger` where
     the worker is none that the work may be given to.
     """
 
@@ -62,6 +64,7 @@ class Outcome:
     memory: float = float("nan")
     disk_full: bool = False
     stranger: bool = False
+    written: dict[str, tuple[int, str]] = field(default_factory=dict)
 
     @property
     def ok(self) -> bool:
@@ -157,8 +160,9 @@ def attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> Ou
     """Call and time a task; turn an exception into text, with the trace in the log."""
     begin = time.perf_counter()
     value, text, full = None, None, False
+    keep_freed_memory()
     _reset_peak()
-    with count_reading() as tally:
+    with keep_tally() as tally:
         try:
             with _one_thread:
                 value = function(*args)
@@ -172,5 +176,5 @@ def attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> Ou
     seconds = time.perf_counter() - begin
     return Outcome(
         key, value, text, seconds, tally.lost_lines, tally.raw_bytes, memory=_peak(),
-        disk_full=full,
+        disk_full=full, written=tally.written,
     )  # fmt: skip

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterable
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,6 +27,10 @@ from pipeline.errors import BrokenOffError, DriftloomError
 from pipeline.logs import open_log
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pipeline.config import Config
+    from pipeline.graph import Runner
     from pipeline.plan import PlanRow
 
 __all__ = ["app", "main"]
@@ -115,6 +120,33 @@ def _complain(problems: Iterable[str], failures: Iterable[str]) -> None:
         logger.info("failed: %s", text)
 
 
+@contextmanager
+def _at_work(
+    config: "Config", workers: int | None, scheduler: str | None = None
+) -> "Iterator[Runner]":
+    """A runner as the configuration and the command line want it; signals are heeded."""
+    from pipeline.graph import open_runner
+    from pipeline.local import begin_workers, count_workers
+    from pipeline.stopping import catch_signals
+
+    where = config.compute.scheduler if scheduler is None else scheduler
+    asked = config.compute.workers if workers is None else workers
+    queue = config.cluster if workers is None else None
+    if not where and queue is None:
+        begin_workers(count_workers(asked))
+    # What tasks need, this process needs too: loaded now, while workers load the same.
+    import pipeline.reduction  # noqa: F401
+
+    with (
+        catch_signals(),
+        open_runner(
+            workers=asked, scheduler=where, queue=queue, memory_limit=config.compute.memory_limit,
+            progress=BarProgress(), say=_say,
+        ) as runner,
+    ):  # fmt: skip
+        yield runner
+
+
 def _reduce(
     config_path: Path,
     raw: Path,
@@ -128,31 +160,22 @@ def _reduce(
     each: bool = False,
 ) -> int:
     from pipeline.config import load_config
-    from pipeline.graph import open_runner
-    from pipeline.plan import group_rows
-    from pipeline.reduction import plan_reduction, reduce_folder
-    from pipeline.stopping import catch_signals
 
     config = load_config(config_path)
     if block_lines is not None:
         config = config.with_value("detection.block_lines", block_lines)
     begin = time.perf_counter()
     if dry_run:
+        from pipeline.plan import group_rows
+        from pipeline.reduction import plan_reduction
+
         planned = plan_reduction(config, raw, out, nights=nights or None)
         _print_plan(planned.rows if each else group_rows(planned.rows))
         _complain(planned.problems, planned.failures)
         return COMPLETE
-    with (
-        catch_signals(),
-        open_runner(
-            workers=config.compute.workers if workers is None else workers,
-            scheduler=config.compute.scheduler if scheduler is None else scheduler,
-            queue=config.cluster if workers is None else None,
-            memory_limit=config.compute.memory_limit,
-            progress=BarProgress(),
-            say=_say,
-        ) as runner,
-    ):
+    with _at_work(config, workers, scheduler) as runner:
+        from pipeline.reduction import reduce_folder
+
         summary = reduce_folder(config, raw, out, runner=runner, nights=nights or None)
     table = Table(title=None, box=None, pad_edge=False)
     for head in ("night", "strip", "lines", "sources", "rms line", "rms column", "zero point"):
@@ -335,27 +358,18 @@ def reprocess(
 ) -> None:
     """Do again exactly what a change touches: new flats, another option, other raw files."""
     from pipeline.config import load_config
-    from pipeline.graph import open_runner
     from pipeline.plan import group_rows
-    from pipeline.reprocess import plan_reprocessing, reprocess_folder
-    from pipeline.stopping import catch_signals
 
     settings = load_config(config)
     if dry_run:
+        from pipeline.reprocess import plan_reprocessing
+
         rows = plan_reprocessing(settings, raw, out)
         _print_plan(rows if each else group_rows(rows))
         raise typer.Exit(COMPLETE)
-    with (
-        catch_signals(),
-        open_runner(
-            workers=settings.compute.workers if workers is None else workers,
-            scheduler=settings.compute.scheduler,
-            queue=settings.cluster if workers is None else None,
-            memory_limit=settings.compute.memory_limit,
-            progress=BarProgress(),
-            say=_say,
-        ) as runner,
-    ):
+    with _at_work(settings, workers) as runner:
+        from pipeline.reprocess import reprocess_folder
+
         done = reprocess_folder(
             settings, raw, out, runner=runner, keep_previous=keep_previous,
             accept_losses=accept_losses,

@@ -5,7 +5,6 @@ back as text, so that one bad block never stops the others.
 """
 
 import logging
-import os
 import time
 import uuid
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -17,9 +16,10 @@ from typing import Any, Protocol
 
 from pipeline import environment
 from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
-from pipeline.batch import MEMORY, job_options
+from pipeline.batch import job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import BrokenOffError, ConfigError, Stopped
+from pipeline.local import WORKER_MODULE, begin_workers, count_workers, start_method
 from pipeline.stopping import check_stop
 
 __all__ = [
@@ -503,6 +503,29 @@ def _check_workers(client: Any) -> dict[str, str]:
 
 
 @contextmanager
+def _start_workers(count: int, memory_limit: str) -> Iterator[Any]:
+    """Cluster of worker processes on this machine, all up."""
+    begin_workers(count)
+    import dask
+    from distributed import LocalCluster
+
+    with (
+        dask.config.set({"distributed.worker.multiprocessing-method": start_method()}),
+        LocalCluster(
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            memory_limit=memory_limit,
+            preload=[WORKER_MODULE],
+            # Without an address every run would ask for the same port, and a second one complain.
+            dashboard_address="127.0.0.1:0",
+            silence_logs=logging.ERROR,
+        ) as cluster,
+    ):
+        yield cluster
+
+
+@contextmanager
 def open_runner(
     *,
     workers: int,
@@ -564,31 +587,13 @@ def open_runner(
                 refill=lambda: cluster.scale(jobs=queue.jobs),
             )  # fmt: skip
         return
-    count = workers if workers > 0 else (os.cpu_count() or 1)
+    count = count_workers(workers)
     if count == 1:
         yield InlineRunner(progress)
         return
-    import dask
-    from distributed import Client, LocalCluster
+    from distributed import Client
 
     _quieten()
-    as_before = dask.config.get("distributed.nanny.pre-spawn-environ", {})
-    # One thread a worker: numba and BLAS threads of their own would fight over the same cores.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    with (
-        dask.config.set({"distributed.nanny.pre-spawn-environ": {**as_before, **MEMORY}}),
-        LocalCluster(
-            n_workers=count,
-            threads_per_worker=1,
-            processes=True,
-            memory_limit=memory_limit,
-            preload=["pipeline.worker"],
-            # Without an address every run would ask for the same port, and a second one complain.
-            dashboard_address="127.0.0.1:0",
-            silence_logs=logging.ERROR,
-        ) as cluster,
-        Client(cluster) as client,
-    ):
+    with _start_workers(count, memory_limit) as cluster, Client(cluster) as client:
         say(f"{count} worker processes on this machine; dashboard: {client.dashboard_link}")
         yield DaskRunner(client, progress, refill=lambda: cluster.scale(count))

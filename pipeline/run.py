@@ -402,7 +402,7 @@ class Run:
                 key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
             entry = self.store.keep(
                 job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
-                products=products(value),
+                products=products(value), written=outcome.written,
                 reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
             )  # fmt: skip
             # A strip's blocks are many: what they gave is read again when it is needed.

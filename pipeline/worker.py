@@ -1,6 +1,6 @@
-"""What a local worker process does first: dask loads this module before it gives out work.
+"""What local worker processes load, once for all (`pipeline.local`), before dask gives out work.
 
-Every worker brings in what tasks need at once, rather than one of them while the others wait for
+Every worker has what tasks need at once, rather than one of them while the others wait for
 it. What dask says when a worker and its scheduler part in no particular order, it keeps to itself:
 a worker that is lost in earnest is told by the process that gives out the work.
 """

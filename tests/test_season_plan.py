@@ -11,7 +11,7 @@ import pytest
 from pipeline.config import load_config
 from pipeline.io.provenance import checksum_raw
 from pipeline.io.raw import find_strips, read_lines
-from pipeline.io.tally import count_reading
+from pipeline.io.tally import keep_tally
 from pipeline.reduction import plan_reduction
 
 pytestmark = pytest.mark.xdist_group("season plan")  # made and planned once
@@ -82,7 +82,7 @@ def test_no_raw_pixel_is_read(season):
 
     def measure(work):
         begin = process.io_counters().read_chars
-        with count_reading() as tally:
+        with keep_tally() as tally:
             work()
         return tally.raw_bytes, process.io_counters().read_chars - begin
 

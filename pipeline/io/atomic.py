@@ -102,13 +102,16 @@ def remove_partial(folder: str | Path) -> int:
 
 
 @contextmanager
-def replace_file(path: str | Path) -> Iterator[Path]:
+def replace_file(path: str | Path, *, cached: bool = True) -> Iterator[Path]:
     """Give a temporary path; on leaving, put the file in its place.
 
     Parameters
     ----------
     path : str or Path
         Product; its folder is made when missing.
+    cached : bool
+        False for large ones that come by the hundred: once on the disk, the system is told to
+        keep no copy in memory, where it would drive out raw pixels that are read again.
 
     Yields
     ------
@@ -126,7 +129,7 @@ def replace_file(path: str | Path) -> Iterator[Path]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         yield partial
-        _flush(partial)
+        _flush(partial, cached=cached)
         partial.replace(path)
         _flush(path.parent)
     except ProductError:
@@ -162,11 +165,13 @@ def write_text(path: str | Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
-def _flush(path: Path) -> None:
-    """Bring a file or folder to the disk."""
+def _flush(path: Path, *, cached: bool = True) -> None:
+    """Bring a file or folder to the disk; cached, it stays in memory as well."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
+        if not cached and hasattr(os, "posix_fadvise"):
+            os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
     except OSError as error:
         # Some network file systems cannot flush folders; a full disk must not go unnoticed.
         if error.errno not in {errno.EINVAL, errno.ENOTSUP}:

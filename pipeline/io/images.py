@@ -1,5 +1,6 @@
 """FITS images: whole ones, and long ones written a block of lines at a time."""
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,7 +23,8 @@ from pipeline.io.hdus import (
     primary_cards,
 )
 from pipeline.io.opening import open_product
-from pipeline.io.provenance import Provenance
+from pipeline.io.provenance import Provenance, name_checksum
+from pipeline.io.tally import note_written
 
 __all__ = ["ImageSink", "read_image", "stream_image", "write_image"]
 
@@ -76,20 +78,22 @@ def write_image(
             raise ValueError(msg)
     primary = primary_cards(format_cards(header, provenance.to_cards()))
     common = format_cards(image_header)
-    with replace_file(path) as partial:
+    digest = hashlib.sha256()
+    with replace_file(path, cached=False) as partial:
         written: list[tuple[int, bytes]] = []
         with partial.open("wb") as stream:
-            _append(stream, written, primary, np.empty(0, dtype=np.uint8))
+            _append(stream, digest, written, primary, np.empty(0, dtype=np.uint8))
             for name, pixels in images.items():
                 cards = [*common, *_own_cards(name, units)]
                 if compress_masks and _is_mask(name):
                     native = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
-                    _append(stream, written, *pack_tiled(name, native, cards))
+                    _append(stream, digest, written, *pack_tiled(name, native, cards))
                 else:
                     made = make_plain(name, pixels.dtype.name, pixels.shape, cards)
-                    _append(stream, written, made, pack_plain(pixels))
+                    _append(stream, digest, written, made, pack_plain(pixels))
             size = stream.tell()
         _read_back(partial, path, written, size)
+    note_written(path, size, name_checksum(digest))
     return path
 
 
@@ -139,7 +143,7 @@ def stream_image(
             msg = f"kinds[{name!r}] must be a FITS image type, received {kind!r}"
             raise ValueError(msg)
         headers.append(make_plain(name, kind, shape, [*common, *_own_cards(name, units)]))
-    with replace_file(path) as partial:
+    with replace_file(path, cached=False) as partial:
         with partial.open("w+b") as stream:
             sink = ImageSink(stream, primary, headers, dict(kinds), shape)
             yield sink
@@ -275,13 +279,15 @@ def _own_cards(name: str, units: Mapping[str, str]) -> list[str]:
 
 
 def _append(
-    stream: IO[bytes], written: list[tuple[int, bytes]], cards: list[str], packed: NDArray[np.uint8]
-) -> None:
-    """Write a header and its data; note where the header stands."""
+    stream: IO[bytes], digest: "hashlib._Hash", written: list[tuple[int, bytes]],
+    cards: list[str], packed: NDArray[np.uint8],
+) -> None:  # fmt: skip
+    """Write a header and its data, and add them to the digest; note where the header stands."""
     header = finish_header(cards, sum_words(packed))
     written.append((stream.tell(), header))
-    stream.write(header)
-    stream.write(packed.data)
+    for part in (header, packed.data):
+        stream.write(part)
+        digest.update(part)
 
 
 def _read_back(partial: Path, path: Path, written: list[tuple[int, bytes]], size: int) -> None:

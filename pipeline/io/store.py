@@ -292,6 +292,7 @@ class Store:
         value: Any,
         facts: Mapping[str, Any],
         products: Iterable[Path] = (),
+        written: Mapping[str, tuple[int, str]] | None = None,
         reason: str = "",
     ) -> Entry:
         """Fill a slot.
@@ -310,6 +311,9 @@ class Store:
             JSON, readable without the outcome.
         products : iterable of Path
             Files written with it.
+        written : mapping of str to (int, str), optional
+            Size and checksum of those of which they were taken as they were written, by path. The
+            others are read for it.
         reason : str
             Why the outcome must not be used again; then no value is kept.
 
@@ -328,7 +332,10 @@ class Store:
         for file in products:
             name = file.relative_to(self.root).as_posix()
             try:
-                stated.append((name, file.stat().st_size, checksum_file(file)))
+                size = file.stat().st_size
+                known = (written or {}).get(str(file), (-1, ""))
+                checksum = known[1] if known[0] == size else checksum_file(file)
+                stated.append((name, size, checksum))
             except OSError as error:
                 msg = f"{file}: cannot be read back ({error.strerror}); check the disk"
                 raise ProductError(msg) from error

@@ -1,16 +1,17 @@
-"""Counts what a task reads of raw files, and what it could not read."""
+"""Counts what a task reads of raw files, what it could not read, and what it wrote."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 
-__all__ = ["Tally", "count_reading", "note_lost", "note_read"]
+__all__ = ["Tally", "keep_tally", "note_lost", "note_read", "note_written"]
 
 
 @dataclass
 class Tally:
-    """What was read while it was in force.
+    """What was read and written while it was in force.
 
     Parameters
     ----------
@@ -18,18 +19,21 @@ class Tally:
         Bytes of raw pixels that were handed out.
     lost_lines : int
         Lines that should be there and could not be read.
+    written : dict of str to (int, str)
+        Products whose checksum was taken while they were written: path to size and checksum.
     """
 
     raw_bytes: int = 0
     lost_lines: int = 0
+    written: dict[str, tuple[int, str]] = field(default_factory=dict)
 
 
 _tally: ContextVar[Tally | None] = ContextVar("tally", default=None)
 
 
 @contextmanager
-def count_reading() -> Iterator[Tally]:
-    """Count the reading of raw pixels in the body, in this thread.
+def keep_tally() -> Iterator[Tally]:
+    """Count what the body reads and writes, in this thread.
 
     Yields
     ------
@@ -54,3 +58,9 @@ def note_lost(n_lines: int) -> None:
     """Add lines that could not be read."""
     if (tally := _tally.get()) is not None:
         tally.lost_lines += n_lines
+
+
+def note_written(path: Path, size: int, checksum: str) -> None:
+    """Add a product and its checksum (as of `pipeline.io.provenance.checksum_file`)."""
+    if (tally := _tally.get()) is not None:
+        tally.written[str(path)] = (size, checksum)

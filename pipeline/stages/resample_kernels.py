@@ -23,7 +23,7 @@ _O2 = (-0.0125734661617, 0.00228462549574, -0.000116462481282, 0.0)
 POLY = np.array([_E0, _O0, _E1, _O1, _E2, _O2])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def find_bad(
     image: np.ndarray,
     variance: np.ndarray,
@@ -43,7 +43,7 @@ def find_bad(
     return bad
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def find_touched(
     bad: np.ndarray,
 ) -> np.ndarray:
@@ -67,7 +67,7 @@ def find_touched(
     return touched
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def fill_weights(
     frac: np.ndarray,
     n: int,
@@ -113,7 +113,7 @@ def fill_weights(
         w2[t] = one - (((w0[t] + w5[t]) + (w1[t] + w4[t])) + w3[t])
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _convolve(
     image: np.ndarray,
     line: int,
@@ -390,7 +390,7 @@ def _store(
     return found != 0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def resample_band(
     image: np.ndarray,
     variance: np.ndarray,

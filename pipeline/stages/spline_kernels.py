@@ -289,7 +289,7 @@ def render_centred(
         out[s] = stamp
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def carry_images(
     nodes: np.ndarray,
     first_width: np.ndarray,

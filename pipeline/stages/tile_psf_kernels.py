@@ -8,7 +8,7 @@ from pipeline.stages.spline_kernels import spline_weights
 __all__ = ["add_residual_normal"]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def add_residual_normal(
     normal: np.ndarray,
     right: np.ndarray,

@@ -13,6 +13,7 @@ from pipeline.geometry.displacement import Displacement, make_displacement, tile
 from pipeline.geometry.slip import put_back
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.tiles import Tile, TileGrid
+from pipeline.io.behind import write_behind
 from pipeline.io.cards import make_site_cards, make_time_cards
 from pipeline.io.images import write_image
 from pipeline.io.provenance import Provenance
@@ -248,6 +249,26 @@ def _equalised_cards(
     return cards, widths.peak, factor
 
 
+def _plain_cards(config: Config, result: StripResult, tile: Tile, **times: float) -> dict:
+    """Header cards of a tile; its width and noise where it is not equalised."""
+    strip = result.strip
+    return {
+        **make_time_cards(**times, exposure=strip.T0),
+        **make_site_cards(config.observatory),
+        "FILTER": (strip.filter, "filter"),
+        "STRIP": (strip.name, "strip"),
+        "NIGHT": (strip.night, "date of the local noon before"),
+        "TILE": (tile.name, "cell of the sky grid"),
+        "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
+        "ILLUMIN": (
+            "not applied" if result.applied is None else "applied",
+            "illumination by reference stars, to fluxes",
+        ),
+        "FWHM": (result.fwhm, "[pixel] typical width of stars"),
+        "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
+    }
+
+
 def rectify_tile(
     config: Config,
     out: str,
@@ -299,68 +320,57 @@ def rectify_tile(
     electron = float(np.nanmedian(of_line) * np.median(of_column))
     psf = result.psf.blurred(kernel_transfer) if equaliser is None else equaliser.spread()
     written = []
-    for tile, grid in zip(tiles, grids, strict=True):
-        shape = (tile.size, tile.size)
-        picture = resample_tile(
-            image, variance, mask, first_line=low, grid_line=grid.line,
-            grid_column=grid.column, grid_area=grid.area, step=grid.step, shape=shape,
-            scale_of_line=of_line, scale_of_column=of_column,
-            options=result.context.options.resample, correlated=equaliser is not None,
-        )  # fmt: skip
-        good = np.isfinite(picture.flux)
-        if not good.any():
-            continue
-        middle = (tile.size - 1) / 2.0
-        line, _, _ = grid.evaluate(np.array([middle]), np.array([middle]))
-        span = np.clip(
-            [np.nanmin(grid.line), float(line[0]), np.nanmax(grid.line)], 0, strip.n_lines
-        )
-        begin, mean, end = lines_to_mjd(strip, put_back(span, solution.slips) - strip.n_stage / 2)
-        header = {
-            **make_time_cards(begin=begin, average=mean, end=end, exposure=strip.T0),
-            **make_site_cards(config.observatory),
-            "FILTER": (strip.filter, "filter"),
-            "STRIP": (strip.name, "strip"),
-            "NIGHT": (strip.night, "date of the local noon before"),
-            "TILE": (tile.name, "cell of the sky grid"),
-            "MAGZERO": (TILE_ZERO, "[mag] magnitude of a flux of 1"),
-            "ILLUMIN": (
-                "not applied" if result.applied is None else "applied",
-                "illumination by reference stars, to fluxes",
-            ),
-            "FWHM": (result.fwhm, "[pixel] typical width of stars"),
-            "NOISECOR": (mean_noise_correlation(), "noise of a wide sum over that of its pixels"),
-        }
-        spread, noise, share = _spread(result, psf, grid, tile.size, equaliser)
-        header |= describe_spread(spread)
-        fwhm, factor, planes = result.fwhm, 1.0, {}
-        noise_variance = picture.variance
-        if equaliser is not None and noise is not None:
-            cards, fwhm, factor = _equalised_cards(equaliser, spread, noise)
-            header |= cards
-            at = np.arange(tile.size, dtype=float)
-            left = noise.spread_over(share, at[:, None], at[None, :])
-            noise_variance = (noise_variance * left).astype(np.float32)
-            planes = {"NOISE": pack_noise(noise)}
-        path = tile_path(Path(out), tile, strip.name)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_image(
-            path,
-            {
-                "FLUX": picture.flux, "VARIANCE": noise_variance, "MASK": picture.mask,
-                "SPREAD": pack_spread(spread), **planes,
-            },
-            header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
-            compress_masks=config.products.compress_masks,
-        )  # fmt: skip
-        written.append(
-            EpochTile(
-                tile=tile, path=str(path), night=strip.night, strip=strip.name,
-                filter=strip.filter, fwhm=fwhm, covered=float(good.mean()),
-                mjd_begin=float(begin), mjd_mean=float(mean), mjd_end=float(end),
-                exposure=strip.T0, electron=electron,
-                equalised="" if equaliser is None else equaliser.options.target,
-                noise_factor=factor,
+    with write_behind() as write:
+        for tile, grid in zip(tiles, grids, strict=True):
+            shape = (tile.size, tile.size)
+            picture = resample_tile(
+                image, variance, mask, first_line=low, grid_line=grid.line,
+                grid_column=grid.column, grid_area=grid.area, step=grid.step, shape=shape,
+                scale_of_line=of_line, scale_of_column=of_column,
+                options=result.context.options.resample, correlated=equaliser is not None,
+            )  # fmt: skip
+            good = np.isfinite(picture.flux)
+            if not good.any():
+                continue
+            middle = (tile.size - 1) / 2.0
+            line, _, _ = grid.evaluate(np.array([middle]), np.array([middle]))
+            span = np.clip(
+                [np.nanmin(grid.line), float(line[0]), np.nanmax(grid.line)], 0, strip.n_lines
             )
-        )  # fmt: skip
+            begin, mean, end = lines_to_mjd(
+                strip, put_back(span, solution.slips) - strip.n_stage / 2
+            )
+            header = _plain_cards(config, result, tile, begin=begin, average=mean, end=end)
+            spread, noise, share = _spread(result, psf, grid, tile.size, equaliser)
+            header |= describe_spread(spread)
+            fwhm, factor, planes = result.fwhm, 1.0, {}
+            noise_variance = picture.variance
+            if equaliser is not None and noise is not None:
+                cards, fwhm, factor = _equalised_cards(equaliser, spread, noise)
+                header |= cards
+                at = np.arange(tile.size, dtype=float)
+                left = noise.spread_over(share, at[:, None], at[None, :])
+                noise_variance = (noise_variance * left).astype(np.float32)
+                planes = {"NOISE": pack_noise(noise)}
+            path = tile_path(Path(out), tile, strip.name)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write(
+                write_image, path,
+                {
+                    "FLUX": picture.flux, "VARIANCE": noise_variance, "MASK": picture.mask,
+                    "SPREAD": pack_spread(spread), **planes,
+                },
+                header=header, image_header=tile.header_cards(), units={}, provenance=provenance,
+                compress_masks=config.products.compress_masks,
+            )  # fmt: skip
+            written.append(
+                EpochTile(
+                    tile=tile, path=str(path), night=strip.night, strip=strip.name,
+                    filter=strip.filter, fwhm=fwhm, covered=float(good.mean()),
+                    mjd_begin=float(begin), mjd_mean=float(mean), mjd_end=float(end),
+                    exposure=strip.T0, electron=electron,
+                    equalised="" if equaliser is None else equaliser.options.target,
+                    noise_factor=factor,
+                )
+            )  # fmt: skip
     return tuple(written)
