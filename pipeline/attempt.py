@@ -21,7 +21,7 @@ from pipeline import environment
 from pipeline.errors import DriftloomError
 from pipeline.io.atomic import no_room
 from pipeline.io.tally import keep_tally
-from pipeline.memory import keep_freed_memory
+from pipeline.memory import give_back_memory, keep_freed_memory
 
 __all__ = ["Outcome", "Task", "Terms", "attempt", "attempt_on_terms"]
 
@@ -116,6 +116,18 @@ def _peak() -> float:
     return int(found[1]) * 1024 / 1e6 if found else float("nan")
 
 
+_last: Callable[..., Any] | None = None
+
+
+def _settle_memory(function: Callable[..., Any]) -> None:
+    """Keep freed memory for the next task of a kind, and none of it for one of another."""
+    global _last  # noqa: PLW0603 - memory is the process's, and so is this
+    keep_freed_memory()
+    if function is not _last:
+        give_back_memory()
+        _last = function
+
+
 class _OneThread:
     """Keeps linear algebra to one thread, for as long as any task of this process runs.
 
@@ -160,7 +172,7 @@ def attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> Ou
     """Call and time a task; turn an exception into text, with the trace in the log."""
     begin = time.perf_counter()
     value, text, full = None, None, False
-    keep_freed_memory()
+    _settle_memory(function)
     _reset_peak()
     with keep_tally() as tally:
         try:

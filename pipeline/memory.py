@@ -1,18 +1,34 @@
-"""How the C library gives memory back that arrays no longer need (glibc; nothing elsewhere).
+"""How the C library keeps memory that arrays no longer need, or gives it back (glibc alone).
 
 By default every array of some hundred kilobytes is taken from the system and given back to it, and
 dask lets its workers give back whatever 64 KiB are free. Each page then comes as a fault, again and
-again: a fit took a quarter more time. Kept within bounds, memory is used again as it is.
+again: a fit took a quarter more time. Kept within bounds, memory is used again as it is. What one
+kind of task leaves is of little use to the next, which wants pieces of other sizes: between two
+kinds it is given back, or what a long strip needed once would stay with a worker for good.
 """
 
 import ctypes
 from functools import cache
+from typing import Any
 
-__all__ = ["keep_freed_memory"]
+__all__ = ["give_back_memory", "keep_freed_memory"]
 
-# mallopt(3): numbers of its parameters, and from which size on memory goes back.
+# mallopt(3): numbers of its parameters, and from which size on memory goes back. Pieces above the
+# second come from the system each time; more than this glibc does not take.
 _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
-_TRIM, _MMAP = 8 << 20, 4 << 20
+_TRIM, _MMAP = 64 << 20, 32 << 20
+
+
+@cache
+def _library() -> Any:
+    """The C library of this process; None where it has not these functions."""
+    try:
+        library = ctypes.CDLL(None)
+        library.mallopt.argtypes = (ctypes.c_int, ctypes.c_int)
+        library.malloc_trim.argtypes = (ctypes.c_size_t,)
+    except (AttributeError, OSError, TypeError):  # musl, macOS and Windows
+        return None
+    return library
 
 
 @cache
@@ -24,10 +40,14 @@ def keep_freed_memory() -> bool:
     bool
         Whether the C library took them.
     """
-    try:
-        mallopt = ctypes.CDLL(None).mallopt
-    except (AttributeError, OSError, TypeError):  # musl, macOS and Windows have none
+    library = _library()
+    if library is None:
         return False
-    mallopt.argtypes, mallopt.restype = (ctypes.c_int, ctypes.c_int), ctypes.c_int
-    taken = [mallopt(_TRIM_THRESHOLD, _TRIM), mallopt(_MMAP_THRESHOLD, _MMAP)]
+    taken = [library.mallopt(_TRIM_THRESHOLD, _TRIM), library.mallopt(_MMAP_THRESHOLD, _MMAP)]
     return all(taken)
+
+
+def give_back_memory() -> None:
+    """Give all freed memory back to the system (malloc_trim(3))."""
+    if (library := _library()) is not None:
+        library.malloc_trim(0)

@@ -4,9 +4,12 @@ import multiprocessing
 import os
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
 
+from pipeline.attempt import attempt
 from pipeline.graph import Task, open_runner
 from pipeline.local import count_workers, start_method
 from pipeline.memory import keep_freed_memory
@@ -44,6 +47,7 @@ def test_without_copies_workers_are_started_one_by_one(monkeypatch):
 
 _PROBE = """
 import resource, sys
+from pipeline.attempt import attempt
 from pipeline.memory import keep_freed_memory
 if sys.argv[1] == "kept":
     assert keep_freed_memory()
@@ -65,3 +69,32 @@ def test_freed_arrays_are_used_again_without_faults():
         return int(subprocess.check_output([sys.executable, "-c", _PROBE, how], env=env, text=True))
 
     assert faults("kept") < 0.1 * faults("given back")
+
+
+def hoard(held: list[object]) -> float:
+    """Leave free memory below a piece that is still in use; what is resident then, MB."""
+    pieces = [np.ones(1 << 17) for _ in range(200)]
+    held.append(np.ones(1 << 18))
+    del pieces
+    return _resident()
+
+
+def look_again() -> float:
+    """What is resident, MB."""
+    return _resident()
+
+
+def _resident() -> float:
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+@pytest.mark.skipif(
+    not keep_freed_memory() or not Path("/proc/self/statm").exists(), reason="not GNU on Linux"
+)
+def test_a_task_of_another_kind_begins_without_what_the_last_one_left():
+    held: list[object] = []
+    before = attempt(hoard, "one", (held,)).value
+    again = attempt(hoard, "two", (held,)).value
+    assert again < before + 100.0  # 200 MB were used again
+    assert attempt(look_again, "three", ()).value < again - 100.0

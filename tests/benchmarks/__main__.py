@@ -24,7 +24,7 @@ from astropy.io import fits
 from rich.console import Console
 from rich.table import Table
 
-from tests.benchmarks.baseline import by_hand, extract_bare
+from tests.benchmarks.baseline import by_hand, extract_bare, write_bare
 from tests.benchmarks.long_strip import make_long_night
 
 COLUMNS = 4096
@@ -119,6 +119,9 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
     steps = read_steps(night / "products")
     say("bare extraction")
     bare_pixels, _, bare, bare_wall = extract_bare(paths, workers)
+    sizes = [p.stat().st_size for p in sorted((night / "products" / "tiles").rglob("*.fits"))]
+    say(f"writing the {sum(sizes) / 1e9:.1f} GB of tiles alone")
+    write_wall = write_bare(folder / "bare", sizes, workers)
     say("by hand")
     hand = by_hand(paths[1], lines=WINDOW, columns=WINDOW)
     core = wall * workers
@@ -134,6 +137,8 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
               worker / 2**30 <= MOST_MEMORY, "GiB"),
         {"figure": "column summaries and search alone, over bare background and extraction",
          "value": (steps["summary"][1] + steps["search"][1]) / bare_core, "unit": ""},
+        {"figure": "writing the tiles' bytes alone, over bare background and extraction",
+         "value": write_wall * workers / bare_core, "unit": ""},
         {"figure": "peak memory of the main process", "value": parent / 2**30, "unit": "GiB"},
         {"figure": "lines reduced per second, over lines the sky delivers",
          "value": total / wall * period, "unit": ""},

@@ -1,5 +1,6 @@
 """What the reduction is measured against: a bare extraction, and the same steps chained by hand."""
 
+import os
 import time
 import warnings
 from multiprocessing import get_context
@@ -19,8 +20,9 @@ from photutils.psf import CircularGaussianPRF, PSFPhotometry
 from photutils.segmentation import SourceCatalog, detect_sources
 from reproject import reproject_exact
 
-__all__ = ["by_hand", "extract_bare"]
+__all__ = ["by_hand", "extract_bare", "write_bare"]
 
+_NOISE = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8)
 _MESH = 64
 _FWHM = 3.0  # px
 _THRESHOLD = 5.0
@@ -68,6 +70,44 @@ def extract_bare(paths: list[Path], workers: int) -> tuple[int, int, float, floa
         parts = pool.map(_extract, paths, chunksize=1)
     pixels, sources, seconds = (sum(p[k] for p in parts) for k in range(3))
     return int(pixels), int(sources), float(seconds), float(seconds) / workers
+
+
+def _write(task: tuple[Path, int]) -> None:
+    path, size = task
+    pixels = np.resize(_NOISE, size)
+    with path.open("wb") as stream:
+        stream.write(pixels.data)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def write_bare(folder: Path, sizes: list[int], workers: int) -> float:
+    """Wall seconds of bringing files of such sizes to the disk, with nothing computed.
+
+    Parameters
+    ----------
+    folder : Path
+        Made, and removed again.
+    sizes : list of int
+        Bytes of each file.
+    workers : int
+        Processes.
+
+    Returns
+    -------
+    float
+    """
+    folder.mkdir()
+    paths = [folder / f"{number}" for number in range(len(sizes))]
+    with get_context("spawn").Pool(workers) as pool:
+        pool.map(_write, list(zip(paths[:workers], sizes[:workers], strict=True)))  # imports
+        begin = time.perf_counter()
+        pool.map(_write, list(zip(paths, sizes, strict=True)), chunksize=1)
+        taken = time.perf_counter() - begin
+    for path in paths:
+        path.unlink()
+    folder.rmdir()
+    return taken
 
 
 def by_hand(path: Path, *, lines: int, columns: int) -> dict[str, float]:
