@@ -8,7 +8,6 @@ covariance of the optics that changes across the chip.
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,8 +19,8 @@ from pipeline.stages.psf_model import (
     make_psf_model,
     place_nodes,
 )
-from pipeline.stages.psf_nodes import WIDTH_STEP
-from pipeline.stages.psf_star_fit import N_PARAMETERS, fit_stars
+from pipeline.stages.psf_star_fit import N_PARAMETERS, StarFits, StarNoise, fit_stars
+from pipeline.stages.psf_star_nodes import StarNodes
 from pipeline.stages.psf_stars import BETA_LIMITS, PsfStarOptions
 from pipeline.stages.smooth import SmoothCurve, fit_smooth_curve
 
@@ -30,8 +29,6 @@ __all__ = ["PsfSolution", "fit_aperture_correction", "fit_psf_model"]
 _LOGGER = logging.getLogger(__name__)
 FloatArray = NDArray[np.float64]
 
-# Search range of the seeing FWHM, px.
-_MIN_FWHM, _MAX_FWHM = 0.8, 20.0
 # Exponents at which the misfit is sampled first.
 _FIRST_BETAS = (2.2, 3.0, 4.5, 9.0)
 _BETA_STEPS = 4
@@ -96,15 +93,6 @@ class PsfSolution:
         return self.ln_fwhm.error(line) * np.exp(self.ln_fwhm.value(line))
 
 
-class _Fits(NamedTuple):
-    """Values and covariances of the parameters, reduced chi-square, models (electrons)."""
-
-    values: FloatArray
-    covariances: FloatArray
-    chi2: FloatArray
-    lights: FloatArray
-
-
 class _Stars:
     """Stars and what does not change between rounds of fitting them."""
 
@@ -119,8 +107,7 @@ class _Stars:
         self.variances = variances
         self.columns = columns
         self.options = options
-        self.photon = 1.0
-        self.model_error = options.model_error
+        self.noise = StarNoise(1.0, options.model_error)
 
     def with_fixed_variance(self, lights: FloatArray) -> "_Stars":
         """The same stars, their photon noise taken from given models instead of the fitted ones.
@@ -128,55 +115,31 @@ class _Stars:
         Misfits of different models can be compared only at equal weights: a model with more light
         in the wings would otherwise allow itself more noise there.
         """
-        extra = lights + (self.model_error * lights) ** 2
+        extra = lights + (self.options.model_error * lights) ** 2
         fixed = _Stars(
             self.stamps,
             (self.variances + extra).astype(np.float32),
             self.columns,
             self.options,
         )
-        fixed.photon = fixed.model_error = 0.0
+        fixed.noise = StarNoise(0.0, 0.0)
         return fixed
 
     def fit(
-        self, model: PsfModel, start: FloatArray, free: tuple[int, ...], which: NDArray[np.int64]
-    ) -> "_Fits":
+        self,
+        nodes: StarNodes,
+        start: FloatArray,
+        free: tuple[int, ...],
+        which: NDArray[np.int64],
+        *,
+        keep_lights: bool = False,
+    ) -> StarFits:
         """Fit ``which`` stars from ``start``."""
-        n = which.size
-        guess = start[which]
-        margin = 0.3 if _WIDTH in free else 0.0
-        low_ln = max(np.log(_MIN_FWHM), float(guess[:, _WIDTH].min()) - margin)
-        high_ln = min(np.log(_MAX_FWHM), float(guess[:, _WIDTH].max()) + margin)
-        low = int(np.floor(low_ln / WIDTH_STEP)) - 1
-        high = int(np.floor(high_ln / WIDTH_STEP)) + 2
-        first_column, column_weights = model.column_stencil(self.columns[which])
-        values = np.empty((n, N_PARAMETERS))
-        covariances = np.empty((n, N_PARAMETERS, N_PARAMETERS))
-        chi2 = np.empty(n)
-        count = np.empty(n)
-        lights = np.empty(self.stamps[which].shape)
-        fit_stars(
-            self.stamps[which],
-            self.variances[which],
-            guess,
-            np.asarray(free, dtype=np.int64),
-            model.width_nodes(low, high),
-            low,
-            WIDTH_STEP,
-            first_column,
-            column_weights,
-            model.oversample,
-            self.options.radius,
-            self.photon,
-            self.model_error,
-            self.options.max_iterations,
-            values,
-            covariances,
-            chi2,
-            count,
-            lights,
-        )
-        return _Fits(values, covariances, chi2 / np.maximum(count - len(free), 1), lights)
+        return fit_stars(
+            self.stamps, self.variances, which, start, free, nodes, self.columns,
+            radius=self.options.radius, noise=self.noise,
+            max_iterations=self.options.max_iterations, keep_lights=keep_lights,
+        )  # fmt: skip
 
 
 def _first_guess(
@@ -273,23 +236,27 @@ def fit_psf_model(
     problems: list[str] = []
     everyone = np.arange(n)
 
-    kept: dict[bytes, PsfModel] = {}
+    kept: dict[bytes, StarNodes] = {}
+    half_size = min(stamps.shape[1] // 2, int(np.ceil(options.radius)))
 
-    def make(beta: float, fwhm: float, optics: FloatArray | None) -> PsfModel:
-        """A model that shares smear and grids with the last one made for these optics."""
+    def make(beta: float, fwhm: float, optics: FloatArray | None) -> StarNodes:
+        """Nodes that share smear and grids with the last ones made for these optics."""
         key = b"" if optics is None else optics.tobytes()
         if key not in kept:
             kept.clear()
-            kept[key] = make_psf_model(
+            model = make_psf_model(
                 [0.0], [fwhm], nodes, beta=beta, path=path, optics=optics,
                 half_size=options.half_size,
             )  # fmt: skip
+            kept[key] = StarNodes(model, half_size)
         kept[key] = kept[key].with_seeing(beta, fwhm)
         return kept[key]
 
     typical = float(np.exp(np.median(start[:, _WIDTH])))
     beta = options.beta if options.beta is not None else options.default_beta
-    values, _, chi2, lights = stars.fit(make(beta, typical, None), start, _SEEING, everyone)
+    values, _, chi2, lights = stars.fit(
+        make(beta, typical, None), start, _SEEING, everyone, keep_lights=True
+    )
     good = _clean(chi2)
     if not np.any(good):
         raise SolutionError(
@@ -346,7 +313,7 @@ def fit_psf_model(
             residual_q_err[usable] = np.sqrt(
                 np.diagonal(shape_cov[usable, 5:, 5:], axis1=1, axis2=2)
             )
-        scaled = model.scaled_column(columns[usable])
+        scaled = model.model.scaled_column(columns[usable])
         update, chosen = _fit_optics(
             scaled, shape[usable, 5:], shape_cov[usable, 5:, 5:], options.optics_order
         )
@@ -356,7 +323,7 @@ def fit_psf_model(
         optics = _add_polynomials(optics, update)
         model = make(beta, typical, optics)
     grid = np.linspace(0.0, n_lines, max(2, 8 * n_lines // n_stage + 1))
-    model = make(beta, typical, optics).along(grid, np.exp(curve.value(grid)))
+    model = make(beta, typical, optics).model.along(grid, np.exp(curve.value(grid)))
     if curve.coefficients.size == 1:
         problems.append("too few point-spread stars: one seeing value for the whole strip")
     fwhm = np.where(np.isfinite(chi2), np.exp(values[:, _WIDTH]), np.nan)
@@ -388,7 +355,7 @@ def _clean(chi2: FloatArray) -> NDArray[np.bool_]:
 
 
 def _fit_beta(
-    stars: _Stars, start: FloatArray, good: NDArray[np.bool_], make: Callable[[float], PsfModel]
+    stars: _Stars, start: FloatArray, good: NDArray[np.bool_], make: Callable[[float], StarNodes]
 ) -> tuple[float, float]:
     """Exponent of least summed misfit, by parabolas in 1/beta; its error from the curvature."""
     which = np.flatnonzero(good)
