@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.errors import SolutionError
 from pipeline.stages.psf_model import (
     PathProvider,
@@ -30,11 +31,12 @@ _LOGGER = logging.getLogger(__name__)
 FloatArray = NDArray[np.float64]
 
 # Exponents at which the misfit is sampled first.
-_FIRST_BETAS = (2.2, 3.0, 4.5, 9.0)
+_FIRST_BETAS = (3.0, 2.2, 4.5, 9.0)  # the first is where most fits come from
 _BETA_STEPS = 4
 # Steps in 1/beta: out of a sampled range without minimum, and about the minimum.
 _BETA_FAR, _BETA_NEAR = 0.05, 0.01
 _BETA_STARS = 300
+_SAMPLE = 300
 # Parameters of a star's fit, see `fit_stars`.
 _SEEING = (0, 1, 2, 3, 4)
 _SHAPE = (0, 1, 2, 3, 5, 6, 7)
@@ -109,6 +111,12 @@ class _Stars:
         self.options = options
         self.noise = StarNoise(1.0, options.model_error)
 
+    def take(self, which: NDArray[np.int64]) -> "_Stars":
+        """Some of the stars."""
+        return _Stars(
+            self.stamps[which], self.variances[which], self.columns[which], self.options
+        )
+
     def with_fixed_variance(self, lights: FloatArray) -> "_Stars":
         """The same stars, their photon noise taken from given models instead of the fitted ones.
 
@@ -148,19 +156,25 @@ def _first_guess(
     d_line: FloatArray,
     d_column: FloatArray,
     radius: float,
+    smear: FloatArray,
 ) -> FloatArray:
-    """Rough flux and one rough width for all stars."""
+    """Rough flux and one rough width for all stars; `smear` as of `PsfModel.second_moments`."""
     start = np.zeros((stamps.shape[0], N_PARAMETERS))
     at = np.arange(stamps.shape[1]) - stamps.shape[1] // 2
     good = np.isfinite(variances) & (at[:, None] ** 2 + at**2 <= radius**2)
-    light = np.where(good, stamps, 0.0).astype(float)
-    flux = np.maximum(light.sum(axis=(1, 2)), 1.0)
+    light = np.where(good, stamps, 0.0)
+    flux = np.maximum(light.sum(axis=(1, 2), dtype=float), 1.0)
     peak = np.maximum(light.max(axis=(1, 2)), 1e-3)
     start[:, 0] = flux
     start[:, 1] = d_line
     start[:, 2] = d_column
-    # Peak of a Gaussian of unit flux: 0.88/FWHM^2; wings and pixel make the seeing narrower.
-    fwhm = 0.8 * np.sqrt(0.88 * float(np.median(flux / peak)))
+    # Of a Gaussian flux / peak is 2 pi times the root of its covariance's determinant, and seeing
+    # of variance v adds v to both ends of the diagonal: solved for v.
+    ll, lc, cc = smear
+    area = (flux / (2.0 * np.pi * peak)) ** 2
+    variance = np.sqrt(0.25 * (ll - cc) ** 2 + lc**2 + area) - 0.5 * (ll + cc)
+    # A peak this high is that of a narrower profile if that has wings.
+    fwhm = 0.87 * FWHM_PER_SIGMA * np.sqrt(max(float(np.median(variance)), 0.0))
     start[:, _WIDTH] = np.log(np.clip(fwhm, 1.2, 10.0))
     return start
 
@@ -227,12 +241,6 @@ def fit_psf_model(
         )
     nodes = place_nodes(n_columns, path=path)
     stars = _Stars(stamps, variances, columns, options)
-    if begin is None:
-        start = _first_guess(
-            stamps, variances, lines - np.rint(lines), columns - np.rint(columns), options.radius
-        )
-    else:
-        start = begin.copy()
     problems: list[str] = []
     everyone = np.arange(n)
 
@@ -252,26 +260,45 @@ def fit_psf_model(
         kept[key] = kept[key].with_seeing(beta, fwhm)
         return kept[key]
 
-    typical = float(np.exp(np.median(start[:, _WIDTH])))
     beta = options.beta if options.beta is not None else options.default_beta
-    values, _, chi2, lights = stars.fit(
-        make(beta, typical, None), start, _SEEING, everyone, keep_lights=True
-    )
-    good = _clean(chi2)
+    smear = make(beta, 2.0, None).model.second_moments(columns)
+    start = _first_guess(
+        stamps, variances, lines - np.rint(lines), columns - np.rint(columns), options.radius,
+        smear,
+    )  # fmt: skip
+    known = np.zeros(n, dtype=np.bool_)
+    if begin is not None:
+        known = np.all(np.isfinite(begin), axis=1)
+        start[known] = begin[known]
+        start[~known, _WIDTH] = np.median(start[known, _WIDTH])
+    typical = float(np.exp(np.median(start[:, _WIDTH])))
+    # The exponent asks for the brightest alone, of which twice as many leave enough that are clean;
+    # how well a clean star fits, a sample of all tells.
+    first, sample = everyone, everyone
+    if options.beta is None:
+        sample = everyone[:: max(n // _SAMPLE, 1)]
+        brightest = np.argsort(-start[:, 0], kind="stable")[: 2 * _BETA_STARS]
+        first = np.union1d(brightest, sample)
+    begun = make(beta, typical, None)
+    fits = stars.fit(begun, start, _SEEING, first, keep_lights=True)
+    good = _clean(fits.chi2, np.isin(first, sample))
     if not np.any(good):
         raise SolutionError(
             f"point spread: none of {n} bright stars can be fitted; is the sky subtracted, are "
             "the stars in focus, does the predicted smear fit this strip?"
         )
-    start[good] = values[good]
-    start[~good, _WIDTH] = np.median(values[good, _WIDTH])
-    typical = float(np.exp(np.median(values[good, _WIDTH])))
+    start[first[good]] = fits.values[good]
+    width = float(np.median(fits.values[good, _WIDTH]))
+    known[first] = good
+    start[~known, _WIDTH] = width
+    typical = float(np.exp(width))
     beta_err = np.nan
     enough = int(np.count_nonzero(good)) >= options.min_stars
     if options.beta is None and enough:
         beta, beta_err = _fit_beta(
-            stars.with_fixed_variance(lights), start, good, lambda b: make(b, typical, None)
-        )
+            stars.take(first[good]).with_fixed_variance(fits.lights[good]), start[first[good]],
+            lambda b: make(b, typical, None),
+        )  # fmt: skip
         if beta in BETA_LIMITS:
             problems.append(f"point-spread exponent at the limit of its range, {beta:g}")
     elif options.beta is None:
@@ -284,7 +311,15 @@ def fit_psf_model(
     model = make(beta, typical, optics)
     residual_q, residual_q_err = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
     for round_ in range(_OPTICS_ROUNDS + 1):
-        values, covariances, chi2, _ = stars.fit(model, start, _SEEING, everyone)
+        if round_ == 0 and first.size == n and model is begun:
+            # Done already, but for stars that may have begun far off.
+            again = np.flatnonzero(~good)
+            redone = stars.fit(model, start, _SEEING, again)
+            for old, new in zip(fits[:3], redone[:3], strict=True):
+                old[again] = new
+        else:
+            fits = stars.fit(model, start, _SEEING, everyone)
+        values, covariances, chi2, _ = fits
         good = _clean(chi2)
         if not np.any(good):
             raise SolutionError(
@@ -346,21 +381,21 @@ def fit_psf_model(
     )
 
 
-def _clean(chi2: FloatArray) -> NDArray[np.bool_]:
-    """Stars that were fitted and fit as well as most."""
-    if not np.any(np.isfinite(chi2)):
+def _clean(chi2: FloatArray, sample: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Stars that were fitted and fit as well as most, or as most of a sample of them."""
+    like = chi2 if sample is None else chi2[sample]
+    if not np.any(np.isfinite(like)):
         return np.zeros(chi2.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
-        return np.asarray(chi2 < _MAX_CHI2_RATIO * max(float(np.nanmedian(chi2)), 1.0))
+        return np.asarray(chi2 < _MAX_CHI2_RATIO * max(float(np.nanmedian(like)), 1.0))
 
 
 def _fit_beta(
-    stars: _Stars, start: FloatArray, good: NDArray[np.bool_], make: Callable[[float], StarNodes]
+    stars: _Stars, start: FloatArray, make: Callable[[float], StarNodes]
 ) -> tuple[float, float]:
     """Exponent of least summed misfit, by parabolas in 1/beta; its error from the curvature."""
-    which = np.flatnonzero(good)
     # The brightest tell most; a bounded number keeps long strips quick.
-    which = np.sort(which[np.argsort(-start[which, 0], kind="stable")[:_BETA_STARS]])
+    which = np.sort(np.argsort(-start[:, 0], kind="stable")[:_BETA_STARS])
     tried: dict[float, FloatArray] = {}
     guess = start.copy()
 

@@ -23,7 +23,8 @@ __all__ = ["N_PARAMETERS", "StarFits", "StarNoise", "fit_stars"]
 # flux, line, column, background, ln(FWHM), q_ll, q_lc, q_cc
 N_PARAMETERS = 8
 _DONE = -1
-_SETTLED = 1e-6  # gain in chi-square of a step that is not worth another
+_SETTLED = 1e-6  # gain in chi-square of a step that is not worth taking
+_SMALL = 1e-2  # gain that shows that the end is near
 
 FloatArray = NDArray[np.float64]
 
@@ -231,6 +232,7 @@ def _fit(
         chi2[s] = np.nan
         n_pixels[s] = count
         p[:] = 0.0
+        before = np.inf
         blended = -1  # width node whose neighbours ``columns`` holds: none yet
         for iteration in range(max_iterations):
             x = v[4] / width_step
@@ -306,7 +308,13 @@ def _fit(
                     scale = min(scale, limit / abs(step[a]))
             for a in range(k):
                 v[free[a]] += scale * step[a]
+            # Steps near the end shrink by a constant factor: what the next would gain is known.
+            ok = iteration > 0 and scale == 1.0 and gain * gain < _SETTLED * min(before, _SMALL)
+            before = gain
             if abs(v[1]) > REACH or abs(v[2]) > REACH or v[0] <= 0.0:
+                ok = False
+                break
+            if ok:
                 break
         if wanted[s] != _DONE:
             continue

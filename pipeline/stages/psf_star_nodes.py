@@ -76,13 +76,15 @@ class StarNodes:
         Returns
         -------
         StarNodes
-            Shares with these what does not depend on the change.
+            Shares with these what does not depend on the change; these, where nothing does.
         """
-        other = StarNodes(self.model.with_seeing(beta, fwhm), self.half_size)
-        if other.model.oversample == self.model.oversample:
+        model = self.model.with_seeing(beta, fwhm)
+        same = model.oversample == self.model.oversample
+        if same and beta == self.model.beta:
+            return self
+        other = StarNodes(model, self.half_size)
+        if same:
             other._smears, other._have_smear = self._smears, self._have_smear
-            if beta == self.model.beta:
-                other.grids, other.have = self.grids, self.have
         return other
 
     def fill(self, first_width: NDArray[np.int64], first_column: NDArray[np.int64]) -> None:
