@@ -207,7 +207,8 @@ def fit_psf_model(
         Of the strip.
     options : PsfStarOptions
     begin : ndarray of shape (n, 8), optional
-        `PsfSolution.parameters` of an earlier fit of the same stars, with a path much like this.
+        `PsfSolution.parameters` of an earlier fit of the same stars, with a path much like this;
+        NaN for stars that had no part in it.
 
     Returns
     -------

@@ -31,6 +31,7 @@ __all__ = ["Spread", "fit_point_spread", "join_detections"]
 
 _ROUNDS = 4
 _STILL = 0.01  # px: a change of the path's ends that moves no position by a thousandth
+_RETURN = 1.0 / 7.0  # share of an error of the rotation that comes back
 _MOST_STARS = 2000
 
 
@@ -98,12 +99,15 @@ class _Stars:
     stamps: NDArray[np.float32]
     variances: NDArray[np.float32]
 
-    def brightest(self, most: int, *, n_stage: int) -> "_Stars":
+    def brightest(self, most: int, *, n_stage: int) -> NDArray[np.int64]:
         """About so many of the brightest of each quarter of ``n_stage`` lines, in their order."""
         if self.flux.size <= most:
-            return self
+            return np.arange(self.flux.size)
         rank, n_bins = rank_stars(self.line, self.flux, n_stage=n_stage)
-        which = np.flatnonzero(rank < max(most // n_bins, 1))
+        return np.flatnonzero(rank < max(most // n_bins, 1))
+
+    def take(self, which: NDArray[np.int64]) -> "_Stars":
+        """Some of the stars."""
         return _Stars(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def fit(
@@ -152,11 +156,15 @@ def _refine(
     strip: Strip,
     options: StageOptions,
     solution: StripSolution,
-    stars: _Stars,
+    all_stars: _Stars,
     references: References,
-) -> tuple[StripSolution, tuple[str, ...]]:
-    """Solve point spread and geometry in turn until the path stands still."""
-    stars = stars.brightest(_MOST_STARS, n_stage=strip.n_stage)
+) -> tuple[StripSolution, NDArray[np.float64] | None, tuple[str, ...]]:
+    """Solve point spread and geometry in turn until the path stands still.
+
+    Returns the geometry, what the fits of the stars may begin with (`fit_psf_model`), problems.
+    """
+    some = all_stars.brightest(_MOST_STARS, n_stage=strip.n_stage)
+    stars = all_stars.take(some)
     begin: NDArray[np.float64] | None = None
     plain = replace(
         options.psf_stars,
@@ -173,26 +181,36 @@ def _refine(
         ),
         max_stars=_MOST_STARS,
     )  # fmt: skip
+    problems: tuple[str, ...] = ()
+    tried = solution
     for _ in range(_ROUNDS):
         try:
-            fit = stars.fit(strip, PathOf(solution), plain, begin)
+            fit = stars.fit(strip, PathOf(tried), plain, begin)
             begin = fit.parameters
             use = np.flatnonzero(fit.used)
             with np.errstate(invalid="ignore", divide="ignore"):
                 error = np.median(fit.fwhm[use]) * stars.flux_err[use] / stars.flux[use]
             error = np.hypot(0.01, error)
-            better = fit_solution(
-                solution,
+            solution = fit_solution(
+                tried,
                 StarList(fit.line[use], fit.column[use], error, error, stars.flux[use]),
                 references, options=near,
             ).solution  # fmt: skip
         except SolutionError as failure:
-            return solution, (f"the first geometry could not be refined: {failure}",)
-        change = abs(better.camera.rotation - solution.camera.rotation) * strip.n_stage
-        solution = better
-        if change < _STILL:
+            problems = (f"the first geometry could not be refined: {failure}",)
             break
-    return solution, ()
+        change = solution.camera.rotation - tried.camera.rotation
+        if abs(change) * strip.n_stage < _STILL:
+            break
+        # Where the rotation is going: what is left of the error would come back the smaller each
+        # time by the same factor.
+        turn = float(np.degrees(change)) * _RETURN / (1.0 - _RETURN)
+        tried = solution.with_parameters(rotation_deg=solution.parameters["rotation_deg"] + turn)
+    start = None
+    if begin is not None:
+        start = np.full((all_stars.line.size, begin.shape[1]), np.nan)
+        start[some] = begin
+    return solution, start, problems
 
 
 def fit_point_spread(
@@ -219,11 +237,12 @@ def fit_point_spread(
     stars = _gather_stars(strip, options, finds)
     solution = look.solution
     problems: tuple[str, ...] = ()
+    begin: NDArray[np.float64] | None = None
     if solution is not None and references is not None and stars.line.size:
-        solution, problems = _refine(strip, options, solution, stars, references)
+        solution, begin, problems = _refine(strip, options, solution, stars, references)
     path = PathOf(solution) if solution is not None else None
     try:
-        fit = stars.fit(strip, path, options.psf_stars)
+        fit = stars.fit(strip, path, options.psf_stars, begin)
     except SolutionError as error:
         text = f"the point spread is that of the first look: {error}"
         widest = _widest(look.psf, strip.n_columns)
