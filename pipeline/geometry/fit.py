@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from pipeline.errors import SolutionError
 from pipeline.geometry.advice import Advice, make_advice
 from pipeline.geometry.camera import FloatArray
-from pipeline.geometry.leastsquares import Pairs, SolvedStrip, prior_errors, solve_strip
+from pipeline.geometry.leastsquares import (
+    Pairs,
+    SolvedStrip,
+    find_loose,
+    prior_errors,
+    solve_strip,
+    stands_still,
+)
 from pipeline.geometry.match import (
     Detections,
     IntArray,
@@ -31,7 +38,6 @@ ROUNDS = 3  # match and fit in turn
 MOST_SLIPS = 4  # places with lost lines; more and the strip is no strip
 MOST_LOST = 1000.0  # lines at one place
 SLIP_STARS = 5000  # brightest detections that show them
-UNCONSTRAINED = 0.5  # posterior over prior error above which a parameter is held
 # An optional term must lower the information criterion by this much: "very strong" evidence on
 # the scale of Kass & Raftery 1995, JASA 90, 773.
 STRONG = 10.0
@@ -155,19 +161,6 @@ def _make_pairs(
     return Pairs(detections.line[di], detections.column[di], ra, dec, line_err, column_err)
 
 
-def _find_loose(
-    solved: SolvedStrip, names: tuple[str, ...], prior: dict[str, float]
-) -> tuple[str, ...]:
-    """Names of which the stars know no more than the first guess did.
-
-    `solved` must have been solved with the prior. From an error e of the stars alone and a prior
-    error s the posterior error is e s / hypot(e, s); joint degeneracies show in it as well.
-    """
-    scale = np.array([prior[n] for n in names])
-    posterior = np.sqrt(np.diag(solved.solution.covariance)) / scale
-    return tuple(n for n, s in zip(names, posterior, strict=True) if s > UNCONSTRAINED)
-
-
 def _interval_counts(wander: Wander | None, most: int) -> list[int]:
     """Numbers of knot intervals to try: doubling, and the largest allowed.
 
@@ -217,7 +210,7 @@ def _choose(
         )
 
     held: tuple[str, ...] = ()
-    while loose := _find_loose(solve(names, 0, use_prior=True), names, prior):
+    while loose := find_loose(solve(names, 0, use_prior=True), names, prior):
         worst = loose[-1]  # the list runs from the best to the least determined by nature
         held = (*held, worst)
         names = tuple(n for n in names if n != worst)
@@ -244,7 +237,7 @@ def _choose(
                 break
     if options.fit_distortion:
         longer = (*names, "k1")
-        if _find_loose(solve(longer, n_intervals, use_prior=True), longer, prior):
+        if find_loose(solve(longer, n_intervals, use_prior=True), longer, prior):
             held = (*held, "k1")
         else:
             trial = solve(longer, n_intervals)
@@ -347,6 +340,7 @@ def fit_solution(
         prior["hour_angle_deg"] += ranges.clock_range_s * 15.0 / 3600.0
     solved: SolvedStrip | None = None
     held: tuple[str, ...] = ()
+    same = False
     for turn in range(ROUNDS):
         if len(di) < options.min_stars:
             raise SolutionError(
@@ -361,15 +355,18 @@ def fit_solution(
         if any(solved.solution.parameters[n] != v for n, v in first.items()):
             solution = solved.solution.with_parameters(**first)
             solved, held = _choose(solution, pairs, guess=origin, prior=prior, options=options)
-        solution = solved.solution
-        if turn == ROUNDS - 1:
+        if turn == ROUNDS - 1 or (same and stands_still(solution, solved.solution)):
+            solution = solved.solution
             break
+        solution = solved.solution
         spread = MAD_TO_SIGMA * float(
             np.median(np.abs(np.concatenate([solved.residual_line, solved.residual_column])))
         )
         radius = float(np.clip(10.0 * spread, min(1.0, ranges.radius_px), ranges.radius_px))
         predicted = solution.sky_to_strip(references.ra_deg, references.dec_deg)
-        di, ri = match_nearest(stars.line, stars.column, *predicted, radius=radius)
+        now = match_nearest(stars.line, stars.column, *predicted, radius=radius)
+        same = np.array_equal(di, now[0]) and np.array_equal(ri, now[1])
+        di, ri = now
     assert solved is not None
     used = solved.used
     if np.count_nonzero(used) < options.min_stars:

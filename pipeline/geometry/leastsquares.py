@@ -11,13 +11,16 @@ from pipeline.geometry.camera import FloatArray
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander, mean_weights, spline_weights
 
-__all__ = ["Pairs", "SolvedStrip", "prior_errors", "solve_strip"]
+__all__ = [
+    "Pairs", "SolvedStrip", "find_loose", "prior_errors", "solve_strip", "stands_still",
+]  # fmt: skip
 
 GAUGE_PX = 1e-5  # the wander's mean is zero to this: the rest belongs to clock and declination
 MAX_STEPS = 12
 PRIOR_STEPS = 2  # with a prior only the covariance is wanted
 FRESH_DERIVATIVES = 2  # the problem is so nearly linear that they hold from then on
 CONVERGED = 1e-4  # of a standard error
+UNCONSTRAINED = 0.5  # posterior over prior error above which a parameter is held
 MEDIAN_CHI2 = 1.3862943611198906  # of two degrees of freedom: 2 ln 2
 
 
@@ -314,3 +317,31 @@ def _merit(chi2: FloatArray, n_parameters: int, clip_sigma: float) -> float:
     unit = max(1.0, float(np.median(chi2)) / MEDIAN_CHI2)
     limited = np.minimum(chi2, clip_sigma**2 * unit)
     return float(n * np.log(np.sum(limited) / n + 1e-300) + n_parameters * np.log(n))
+
+
+def find_loose(
+    solved: SolvedStrip, names: tuple[str, ...], prior: dict[str, float]
+) -> tuple[str, ...]:
+    """Names of which the stars know no more than the first guess did.
+
+    `solved` must have been solved with the prior. From an error e of the stars alone and a prior
+    error s the posterior error is e s / hypot(e, s); joint degeneracies show in it as well.
+    """
+    scale = np.array([prior[n] for n in names])
+    posterior = np.sqrt(np.diag(solved.solution.covariance)) / scale
+    return tuple(n for n, s in zip(names, posterior, strict=True) if s > UNCONSTRAINED)
+
+
+def stands_still(before: StripSolution, after: StripSolution) -> bool:
+    """Whether a fit that began this near its end would end there again with the same stars.
+
+    The problem is so nearly linear that what is left after a step of one standard error is
+    millionths of it.
+    """
+    values, old, errors = after.parameters, before.parameters, after.errors
+    knots = [0 if s.wander is None else s.wander.n_intervals for s in (before, after)]
+    return (
+        before.parameter_names == after.parameter_names
+        and knots[0] == knots[1]
+        and all(abs(values[name] - old[name]) <= errors[name] for name in after.parameter_names)
+    )

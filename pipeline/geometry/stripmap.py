@@ -1,6 +1,7 @@
 """One strip as a table of functions of apparent declination, and its map to the apparent sky."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -63,8 +64,6 @@ class StripMap:
     n_lines: int
     declination_range: tuple[float, float]
     _series: FloatArray = field(repr=False)
-    _inverse: FloatArray = field(repr=False)
-    _inverse_range: tuple[float, float] = field(repr=False)
 
     def evaluate(self, name: str, declination: ArrayLike) -> FloatArray:
         """Value of a tabulated function.
@@ -90,6 +89,11 @@ class StripMap:
         series = chebyshev.chebder(self._series[:, COLUMNS.index(name)])
         return np.asarray(chebyshev.chebval(self._scaled(declination), series) * 2 / (high - low))
 
+    @cached_property
+    def _by_column(self) -> tuple[FloatArray, float, float]:
+        """Series of the declination by column and the columns it covers: fits never ask for it."""
+        return _invert(self._series[:, 0], *self.declination_range)
+
     def _scaled(self, declination: ArrayLike) -> FloatArray:
         low, high = self.declination_range
         x = (2.0 * np.asarray(declination, np.float64) - low - high) / (high - low)
@@ -110,11 +114,11 @@ class StripMap:
             Radians; NaN outside the table.
         """
         c = np.asarray(column, np.float64)
-        low, high = self._inverse_range
+        inverse, low, high = self._by_column
         x = (2.0 * c - low - high) / (high - low)
         with np.errstate(invalid="ignore"):
             x = np.where(np.abs(x) <= 1.0 + 1e-9, x, np.nan)
-        d = chebyshev.chebval(x, self._inverse)
+        d = chebyshev.chebval(x, inverse)
         d = d - (self.evaluate("column", d) - c) / self.derivative("column", d)
         return np.asarray(d)
 
@@ -132,14 +136,13 @@ class StripMap:
             Pixels; the crossing nearest to the middle of the strip.
         """
         ra = np.asarray(ra, np.float64)
-        angle = ra - self.theta_start
-        offset = self.evaluate("hour_angle", dec)
+        wanted = [COLUMNS.index(name) for name in ("hour_angle", "row", "column")]
+        offset, row, column = chebyshev.chebval(self._scaled(dec), self._series[:, wanted])
         # <H> carries the whole turn; what is left of G is a few thousand lines at most.
-        angle = angle + offset
+        angle = ra - self.theta_start + offset
         middle = 0.5 * self.n_lines * self.line_angle
         angle = angle - TWO_PI * np.round((angle - middle) / TWO_PI)
-        line = angle / self.line_angle + self.evaluate("row", dec)
-        return line, self.evaluate("column", dec)
+        return np.asarray(angle / self.line_angle + row), np.asarray(column)
 
     def strip_to_sky(self, line: ArrayLike, column: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Apparent place of a mean line and column: the inverse of `sky_to_strip`.
@@ -300,7 +303,6 @@ def make_strip_map(
         break
     else:
         raise SolutionError(str(failure)) from failure
-    inverse, first, last = _invert(series[:, 0], low, high)
     return StripMap(
         camera=camera,
         axis=axis,
@@ -309,6 +311,4 @@ def make_strip_map(
         n_lines=int(n_lines),
         declination_range=(low, high),
         _series=series,
-        _inverse=inverse,
-        _inverse_range=(first, last),
     )

@@ -134,7 +134,7 @@ def _has_nodes(have: np.ndarray, width: int, column: int, n_columns: int) -> boo
 @njit(cache=True)
 def _limit(parameter: int, flux: float) -> float:
     """Longest step of a parameter."""
-    if parameter == 1 or parameter == 2:
+    if 1 <= parameter <= 2:
         return 0.5
     if parameter == 4:
         return 0.2
@@ -193,9 +193,9 @@ def _fit(
     lights: np.ndarray,
     wanted: np.ndarray,
 ) -> None:
-    """Fit the stars ``todo`` of ``which``; ``wanted`` says which nodes one lacks, or that it is done.
+    """Fit the stars ``todo`` of ``which``; ``low`` is the number of the first node of width.
 
-    ``low`` is the number of the first node of width.
+    ``wanted`` says which nodes a star lacks, or that it is done.
     """
     h = min(half_size, stamps.shape[1] // 2, int(np.floor(radius)))
     size = 2 * h + 1

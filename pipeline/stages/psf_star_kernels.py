@@ -119,7 +119,7 @@ def draw_star(
         Rows 1, 2 (position), 4 (width) and 5 to 7 (covariance) are overwritten. A covariance acts
         as half the second derivatives, to first order.
     """
-    n = int(round(np.sqrt(image.size)))
+    n = round(np.sqrt(image.size))
     centre = grid.shape[0] // 2
     x = centre + oversample * (-(n // 2) - d_line)
     first_row = int(np.floor(x))

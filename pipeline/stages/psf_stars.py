@@ -138,15 +138,13 @@ def select_psf_stars(
         bright = (fluxes / flux_errs >= options.min_snr) & (flags == 0)
     candidates = np.flatnonzero(bright & np.isfinite(fluxes))
     points = np.stack([lines, columns], axis=1)
-    tree = cKDTree(points)
-    near = tree.query_ball_point(points[candidates], options.isolation_radius)
     light = np.nan_to_num(np.maximum(fluxes, 0.0))
-    isolated = [
-        i
-        for i, group in zip(candidates, near, strict=True)
-        if np.sum(light[group]) - light[i] <= options.max_neighbour_share * light[i]
-    ]
-    chosen = np.asarray(isolated, dtype=np.int64)
+    pairs = cKDTree(points[candidates]).sparse_distance_matrix(
+        cKDTree(points), options.isolation_radius, output_type="ndarray"
+    )
+    around = np.bincount(pairs["i"], light[pairs["j"]], candidates.size) - light[candidates]
+    isolated = candidates[around <= options.max_neighbour_share * light[candidates]]
+    chosen = isolated.astype(np.int64)
     rank, _ = rank_stars(lines[chosen], fluxes[chosen], n_stage=n_stage)
     return chosen[rank < options.stars_per_bin]
 

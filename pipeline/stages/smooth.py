@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import eigh
+from scipy.optimize import brentq
 
 from pipeline.constants import SIGMA_PER_MAD
 
@@ -195,11 +196,8 @@ def _excess_scatter(residual: FloatArray, err: FloatArray) -> float:
     # A handful of points tells nothing about their scatter beyond their errors.
     if residual.size < _MIN_FOR_SPLINE or width(0.0) <= 1.0:
         return 0.0
-    low, high = 0.0, 10.0 * SIGMA_PER_MAD * float(np.median(np.abs(residual))) + 1e-300
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if width(middle) > 1.0 else (low, middle)
-    return 0.5 * (low + high)
+    high = 10.0 * SIGMA_PER_MAD * float(np.median(np.abs(residual))) + 1e-300
+    return float(brentq(lambda floor: width(floor) - 1.0, 0.0, high, xtol=1e-12 * high))
 
 
 def _solve(
@@ -226,18 +224,11 @@ def _solve(
     z = (u.T @ right) ** 2
     n_eff = max(int(np.count_nonzero(weight)) - 2, 1)
 
-    def criterion(ln_strength: float) -> tuple[float, float]:
-        s = np.exp(ln_strength)
-        d = g + s * (1.0 - g)
-        misfit = max(square - float(np.sum(z / d)), 1e-12 * square)
-        scale = misfit / n_eff
-        value = n_eff * np.log(scale) + float(np.sum(np.log(d))) - (m - 2) * ln_strength
-        return value, scale
-
     grid = np.linspace(np.log(1e-8), np.log(1e8), 129)
-    values = np.array([criterion(v)[0] for v in grid])
-    best = float(grid[int(np.argmin(values))])
-    _, scale = criterion(best)
-    d = g + np.exp(best) * (1.0 - g)
+    d = g + np.exp(grid)[:, None] * (1.0 - g)
+    scales = np.maximum(square - np.sum(z / d, axis=1), 1e-12 * square) / n_eff
+    values = n_eff * np.log(scales) + np.sum(np.log(d), axis=1) - (m - 2) * grid
+    best = int(np.argmin(values))
+    scale, d = float(scales[best]), d[best]
     inverse = (u / d) @ u.T
     return inverse @ right, inverse, scale

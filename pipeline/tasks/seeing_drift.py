@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.geometry.solution import StripSolution
 from pipeline.stages.psf_fit import PsfFitOptions, fit_psf
-from pipeline.stages.psf_model import PsfModel, make_psf_model, place_nodes
+from pipeline.stages.psf_model import PsfModel, make_psf_model
 
 __all__ = ["SeeingDrift", "tabulate_seeing_drift"]
 
@@ -126,7 +126,7 @@ def tabulate_seeing_drift(
     def models_of(change: float) -> list[PsfModel]:
         return [
             make_psf_model(
-                [0.0], [typical * np.exp(change * t)], place_nodes(n_columns, path=None),
+                [0.0], [typical * np.exp(change * t)], [0.0],  # the same at all columns
                 beta=psf.beta, path=None, optics=None, half_size=psf.half_size,
             )
             for t in time
