@@ -10,7 +10,9 @@ from pipeline.constants import SIGMA_PER_MAD
 from pipeline.flags import PixelMask
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
+from pipeline.stages.medians import median_of_columns, median_of_rows
 from pipeline.stages.response import ResponseVector
+from pipeline.stages.tail_kernels import N_AROUND, sum_tails
 from pipeline.strip import Amplifier, index_amplifiers
 
 __all__ = [
@@ -21,7 +23,8 @@ __all__ = [
     "measure_tails",
 ]
 
-_AROUND = np.array([-3, -2, -1, 1, 2, 3])  # columns that a star covers with this one
+# Columns that a star covers with this one.
+_AROUND = np.array([k for k in range(-N_AROUND // 2, N_AROUND // 2 + 1) if k])
 _MOST_PULL = 20.0  # sigma: one bin must not decide
 
 
@@ -128,8 +131,8 @@ def measure_excess_noise(
             rows = np.flatnonzero(np.isfinite(s.level[:, chosen]).any(axis=1))
             level = s.level[np.ix_(rows, np.flatnonzero(chosen))].astype(np.float64)
             variance = s.noise_var[np.ix_(rows, np.flatnonzero(chosen))].astype(np.float64)
-            typical = np.nanmedian(variance, axis=1)[:, None]
-            light = np.nanmedian(level, axis=1)[:, None]
+            typical = median_of_rows(variance)[:, None]
+            light = median_of_rows(level)[:, None]
             # Half the typical variance is a floor: a dead column still has read noise.
             expected = np.maximum(typical + level - light, 0.0)
             read = amplifiers[a].read_noise ** 2 + amplifiers[a].gain ** 2 / 12.0
@@ -138,9 +141,7 @@ def measure_excess_noise(
         ratios.append(ratio)
     every = np.concatenate(ratios)
     count = np.concatenate([s.count for s in summaries])
-    known = np.isfinite(every).any(axis=0)
-    result = np.full(every.shape[1], np.nan)
-    result[known] = np.nanmedian(every[:, known], axis=0)
+    result = median_of_columns(every)
     # Each bin's variance is known to sqrt(3/count); 1.2533 is the price of the median.
     with np.errstate(divide="ignore"):
         single = np.where(count > 0, count / 3.0, 0.0).sum(axis=0)
@@ -209,21 +210,12 @@ def measure_tails(
         light = s.level[use] - dark.offset(s.mean_rows(n_stage)[use], line_period=tau)
         light = (light - response.intercept) / np.where(good, response.value, 1.0)
         lost = 1.0 - s.count[use] / s.present[use][:, None]
-        beside = light[:, around]
-        some = np.isfinite(beside).any(axis=2)
-        middle = np.full(some.shape, np.nan)
-        middle[some] = np.nanmedian(beside[some], axis=1)
-        with np.errstate(invalid="ignore"):
-            pull = (light[:, columns] - middle) / s.level_err[use][:, columns]
-        pull = np.clip(pull * response.value[columns], -_MOST_PULL, _MOST_PULL)
-        # Where stars leave no level to a column or to all beside it, the bin says nothing; with
-        # its large share of lost pixels it would hold down every tail.
-        told = np.isfinite(pull)
-        load = lost[:, around].mean(axis=2)
-        load = load - (load * told).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
-        load, pull = np.where(told, load, 0.0), np.where(told, pull, 0.0)
-        top += (load * pull).sum(axis=0)
-        bottom += (load * load).sum(axis=0)
+        one, other = sum_tails(
+            light, lost, s.level_err[use].astype(np.float64), columns, around,
+            response.value[columns], _MOST_PULL,
+        )  # fmt: skip
+        top += one
+        bottom += other
     known = bottom > 0
     if not known.any():
         return tail, error

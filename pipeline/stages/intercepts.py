@@ -10,8 +10,9 @@ from pipeline.constants import SIGMA_PER_MAD
 from pipeline.errors import CalibrationError
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
+from pipeline.stages.medians import median_of_rows
 from pipeline.stages.response import ResponseOptions, ResponseVector
-from pipeline.stages.response_fit import robust_weights
+from pipeline.stages.response_kernels import Light, misfit, sum_bins, sum_columns, weigh
 
 __all__ = ["NightSky", "drop_saturated", "fit_intercepts"]
 
@@ -58,7 +59,7 @@ def drop_saturated(
     """
     share = np.full(summary.n_bins, np.nan)
     known = np.isfinite(summary.level).any(axis=1)
-    share[known] = np.nanmedian(summary.level[known] / saturation, axis=1)
+    share[known] = median_of_rows(summary.level[known] / saturation)
     before = np.concatenate([share[:1], share[:-1]])
     after = np.concatenate([share[1:], share[-1:]])
     edge = share + 0.5 * np.maximum(0.0, np.fmax(before, after) - share)
@@ -93,7 +94,7 @@ def _collect(
             continue
         level, pixel, number = level[some], pixel[some], number[some]
         # A bin's own noise is known to a tenth only and would weigh its level by chance.
-        per_bin = np.nanmedian(pixel, axis=1)[:, None]
+        per_bin = median_of_rows(pixel)[:, None]
         ratio = pixel / per_bin
         seen = np.isfinite(ratio)
         column = np.where(seen, ratio, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
@@ -106,12 +107,13 @@ def _collect(
     return np.concatenate(levels), np.concatenate(weights)
 
 
-def _fit_sky(level: _F, weight: _F, f: _F, x: _F) -> tuple[_F, _F, _F]:
-    """Level, gradient and its error of every bin under a known response."""
-    a = (weight * f * f).sum(axis=1)
-    b = (weight * f * f * x).sum(axis=1)
-    c = (weight * f * f * x * x).sum(axis=1)
-    p, q = (weight * f * level).sum(axis=1), (weight * f * x * level).sum(axis=1)
+def _fit_sky(level: _F, weight: _F, i: _F, f: _F, x: _F) -> tuple[_F, _F, _F]:
+    """Level, gradient and its error of every bin under a known response, 0 where not to be used."""
+    normal, right = sum_bins(
+        level, weight, i, np.zeros(len(level)), np.zeros(len(f)), np.stack([f, f * x])
+    )
+    a, b, c = normal[:, 0, 0], normal[:, 0, 1], normal[:, 1, 1]
+    p, q = right.T
     determinant = a * c - b * b
     known = determinant > 0
     safe = np.where(known, determinant, 1.0)
@@ -175,25 +177,23 @@ def fit_intercepts(
     prior = np.sqrt(error**2 + options.intercept_err**2)
     problems: list[str] = []
     i = np.zeros(len(f))
-    weight = base
+    weight, root = base.copy(), np.sqrt(base)
     for turn in range(_ROUNDS):
-        sky, gradient, gradient_err = _fit_sky(level - i, weight * good, f, x)
-        light = sky[:, None] * (1.0 + gradient[:, None] * x)
-        rest = level - f * light
+        sky, gradient, gradient_err = _fit_sky(level, weight, i, f * good, x)
+        light = Light(f, i, x, np.zeros(len(f)), sky, gradient, np.zeros(len(sky)))
         if turn > 0:
-            pull = (rest - i) * np.sqrt(base)
-            weight = base * robust_weights(pull, options.huber, options.reject)
-        total = weight.sum(axis=0)
+            weigh(level, root, light, 1.0, options.huber, options.reject, weight)
+        total, shone, _, seen, _ = sum_columns(level, weight, light, np.empty(0))
         safe = np.where(total > 0, total, 1.0)
-        free = np.where(total > 0, (weight * rest).sum(axis=0) / safe, 0.0)
+        free = np.where(total > 0, (seen - f * shone) / safe, 0.0)
         if turn == _ROUNDS // 2:
             prior = _widen(free, 1.0 / safe, prior, good, problems)
         i = free * total / (total + 1.0 / prior**2)
         hold = good / prior**2
         i = i - f * (hold * i * f).sum() / (hold * f * f).sum()
-    pull = (level - i - f * light) * np.sqrt(base)
-    number = (weight > 0).sum(axis=0)
-    chi2 = (np.where(weight > 0, pull, 0.0) ** 2).sum(axis=0) / np.maximum(number - 1, 1)
+    kept = np.where(weight > 0, base, 0.0)
+    misfits, number = misfit(level, kept, light._replace(i=i))
+    chi2 = misfits / np.maximum(number - 1, 1)
     fitted = replace(
         response, intercept=i, intercept_err=1.0 / np.sqrt(total + 1.0 / prior**2),
         covariance=np.zeros(len(f)), chi2=np.where(number > 1, chi2, np.nan), n_bins=len(level),

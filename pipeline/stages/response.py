@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from pipeline.errors import CalibrationError
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.dark import DarkVector
+from pipeline.stages.medians import median_of_rows
 from pipeline.stages.response_fit import (
     FitState,
     ResponseOptions,
@@ -16,6 +17,7 @@ from pipeline.stages.response_fit import (
     measure_linearity,
     widen_prior,
 )
+from pipeline.stages.response_kernels import misfit
 from pipeline.stages.response_light import separate_scattered
 
 __all__ = ["ResponseOptions", "ResponseVector", "combine_responses", "fit_response"]
@@ -108,7 +110,7 @@ def _collect(
     if len(level) == 0:
         return level, pixel
     some = np.isfinite(pixel).any(axis=0)
-    per_bin = np.nanmedian(pixel[:, some], axis=1)
+    per_bin = median_of_rows(pixel[:, some])
     per_column = np.full(pixel.shape[1], np.nan)
     per_column[some] = np.nanmean(pixel[:, some] / per_bin[:, None], axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -184,7 +186,7 @@ def fit_response(
         msg = f"a response needs at least 3 bins after the ramp, {len(level)} hold data"
         raise CalibrationError(msg)
     n_bins, n_columns = level.shape
-    sky = np.nanmedian(level, axis=1)
+    sky = median_of_rows(level)
     if not np.median(sky) > 0:
         msg = f"the sky must be above zero for a response, its median is {np.median(sky):.3g}"
         raise CalibrationError(msg)
@@ -209,8 +211,10 @@ def fit_response(
     # look like it. A sky that hardly changes tells nothing of intercepts: freed, they would follow
     # noise, amplified by the sky over its range. They are held at what bias and dark say.
     hold = np.full(n_columns, _HELD if choice == "ratio" else max(1e3, 10.0 * float(np.max(sky))))
-    alternate(level, variance, state, x, hold, options, 6)
-    found = separate_scattered(level, variance, state, x, hold, prior, options)
+    root = np.where(np.isfinite(variance), 1.0 / np.sqrt(variance), 0.0)
+    values = np.where(root > 0, level, 0.0)
+    alternate(values, root, state, x, hold, options, 6)
+    found = separate_scattered(values, root, state, x, hold, prior, options)
     if state.amount.any():
         problems.append(
             f"additive scattered light up to {np.max(np.abs(state.amount)):.1f} electrons found "
@@ -223,23 +227,20 @@ def fit_response(
             "held by bias and dark, the response is a ratio of levels"
         )
     elif options.adapt_intercept:
-        hold = widen_prior(level, variance, state, x, prior, problems)
+        hold = widen_prior(values, root, state, x, prior, problems)
     else:
         hold = prior
     weight, vf, vi, cov, excess = alternate(
-        level, variance, state, x, hold, options, options.iterations
+        values, root, state, x, hold, options, options.iterations
     )
     if choice == "ratio":
         # What bias and dark may be wrong by goes into the errors alone.
         unknown = prior / float(np.median(sky))
         vf, vi, cov = vf + unknown**2, vi + prior**2, cov - unknown * prior
     vf = vf + (state.f * state.h * found.zero_err) ** 2
-    light = state.regressor(x)
-    used = weight > 0
-    pull2 = (np.where(used, level - state.i - state.f * light, 0.0) ** 2) * weight
-    dof = np.maximum(used.sum(axis=0) - 2, 1)
-    chi2 = np.where(used.any(axis=0), pull2.sum(axis=0) / dof, np.nan)
-    linearity, linearity_err = measure_linearity(level, variance, state, x, excess, options)
+    misfits, number = misfit(values, weight, state.light(x))
+    chi2 = np.where(number > 0, misfits / np.maximum(number - 2, 1), np.nan)
+    linearity, linearity_err = measure_linearity(values, root, state, x, excess, options)
     # The common scale is fixed by definition, so a column shares its error with the mean.
     return ResponseVector(
         np.where(np.isfinite(vf), state.f, 1.0),

@@ -5,6 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stages.response_kernels import (
+    Light,
+    curve_columns,
+    spread,
+    sum_bins,
+    sum_columns,
+    weigh,
+)
+
 __all__ = [
     "FitState",
     "ResponseOptions",
@@ -15,6 +24,7 @@ __all__ = [
 ]
 
 _F = NDArray[np.float64]
+_CURVE_ROUNDS = 4  # weights of the curvature settle
 
 
 @dataclass(frozen=True)
@@ -91,12 +101,9 @@ class FitState:
     amount: _F
     good: NDArray[np.bool_]
 
-    def regressor(self, x: _F) -> _F:
-        """Light on every bin and column for a response of 1."""
-        model = self.sky[:, None] * (1.0 + self.gradient[:, None] * x)
-        if self.amount.any():
-            model = model + self.amount[:, None] * self.h
-        return model
+    def light(self, x: _F) -> Light:
+        """Light on every bin and column, and what the columns make of it."""
+        return Light(self.f, self.i, x, self.h, self.sky, self.gradient, self.amount)
 
 
 def robust_weights(pull: _F, huber: float, reject: float) -> _F:
@@ -105,13 +112,10 @@ def robust_weights(pull: _F, huber: float, reject: float) -> _F:
     return np.where(size > reject, 0.0, huber / np.maximum(size, huber))
 
 
-def _fit_columns(level: _F, weight: _F, light: _F, prior: _F) -> tuple[_F, _F, _F, _F, _F]:
+def _fit_columns(sums: _F, prior: _F) -> tuple[_F, _F, _F, _F, _F]:
     """Slope, intercept, their variances and covariance per column; intercepts near zero."""
-    s0 = weight.sum(axis=0) + 1.0 / prior**2
-    s1 = (weight * light).sum(axis=0)
-    s2 = (weight * light * light).sum(axis=0)
-    y0 = (weight * level).sum(axis=0)
-    y1 = (weight * level * light).sum(axis=0)
+    s0, s1, s2, y0, y1 = sums
+    s0 = s0 + 1.0 / prior**2
     determinant = s0 * s2 - s1 * s1
     empty = ~(determinant > 1e-12 * s0 * s2)
     safe = np.where(empty, 1.0, determinant)
@@ -123,21 +127,16 @@ def _fit_columns(level: _F, weight: _F, light: _F, prior: _F) -> tuple[_F, _F, _
     return f, i, vf, vi, cov
 
 
-def _fit_bins(level: _F, weight: _F, state: FitState, x: _F, fit_gradient: bool) -> None:
+def _fit_bins(values: _F, weight: _F, state: FitState, x: _F, fit_gradient: bool) -> None:
     """Sky level (and the gradient's change) of every bin, from the good columns, in place."""
-    w = weight * state.good
-    clean = level - state.i
-    if state.amount.any():
-        clean = clean - state.f * state.amount[:, None] * state.h
-    f = state.f
-    a = (w * f * f).sum(axis=1)
-    p = (w * f * clean).sum(axis=1)
+    f = state.f * state.good
+    patterns = np.stack([f, f * x] if fit_gradient else [f])
+    normal, right = sum_bins(values, weight, state.i, state.amount, state.f * state.h, patterns)
+    a, p = normal[:, 0, 0], right[:, 0]
     if not fit_gradient:
         state.sky = p / np.where(a > 0, a, 1.0)
         return
-    b = (w * f * f * x).sum(axis=1)
-    c = (w * f * f * x * x).sum(axis=1)
-    q = (w * f * x * clean).sum(axis=1)
+    b, c, q = normal[:, 0, 1], normal[:, 1, 1], right[:, 1]
     determinant = a * c - b * b
     safe = np.where(determinant > 0, determinant, 1.0)
     sky = np.where(determinant > 0, (c * p - b * q) / safe, p / np.where(a > 0, a, 1.0))
@@ -163,91 +162,70 @@ def _fix_scales(state: FitState, prior: _F) -> None:
 
 
 def alternate(
-    level: _F,
-    variance: _F,
+    values: _F,
+    root: _F,
     state: FitState,
     x: _F,
     prior: _F,
     options: ResponseOptions,
     rounds: int,
 ) -> tuple[_F, _F, _F, _F, float]:
-    """Alternate bins and columns; returns weights, variances of f and i, covariance, excess."""
-    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
-    values = np.where(base > 0, level, 0.0)
+    """Alternate bins and columns; returns weights, variances of f and i, covariance, excess.
+
+    ``values`` are levels less bias and dark, ``root`` one over their errors, both 0 where there
+    are none.
+    """
     excess = 1.0
-    weight = base
+    weight = root**2
     for turn in range(rounds):
-        light = state.regressor(x)
         if turn > 0:
-            pull = (values - state.i - state.f * light) * np.sqrt(base)
-            inside = (base > 0) & state.good
-            spread = float(np.median(np.abs(pull[inside])) / 0.6745)
-            excess = max(1.0, spread**2)
-            weight = base * robust_weights(pull / np.sqrt(excess), options.huber, options.reject)
+            excess = max(1.0, (spread(values, root, state.good, state.light(x)) / 0.6745) ** 2)
+            weigh(
+                values, root, state.light(x), np.sqrt(excess), options.huber, options.reject,
+                weight,
+            )  # fmt: skip
         _fit_bins(values, weight, state, x, options.fit_gradient)
-        light = state.regressor(x)
-        state.f, state.i, vf, vi, cov = _fit_columns(values, weight / excess, light, prior)
+        sums = sum_columns(values, weight, state.light(x), np.empty(0)) / excess
+        state.f, state.i, vf, vi, cov = _fit_columns(sums, prior)
         state.good = (vf < np.inf) & (state.f > options.dead * np.median(state.f[vf < np.inf]))
         _fix_scales(state, prior)
     return weight, vf, vi, cov, excess
 
 
 def measure_linearity(
-    level: _F, variance: _F, state: FitState, x: _F, excess: float, options: ResponseOptions
+    values: _F, root: _F, state: FitState, x: _F, excess: float, options: ResponseOptions
 ) -> tuple[_F, _F]:
     """Curvature of each column: deviation at the top of the sky over the signal there.
 
     Weights are found anew: what a straight line rejects may be the very curvature.
     """
-    light = state.regressor(x)
     top = float(np.max(state.sky))
-    square = (light / top) ** 2
-    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0) / excess
-    residual = np.where(base > 0, level - state.i - state.f * light, 0.0)
-    w = base
-    coefficient, error = np.zeros(len(state.f)), np.full(len(state.f), np.inf)
-    for _ in range(4):
-        s0, s1, s2 = w.sum(axis=0), (w * light).sum(axis=0), (w * light**2).sum(axis=0)
-        determinant = s0 * s2 - s1 * s1
-        safe = np.where(determinant > 1e-12 * s0 * s2, determinant, np.inf)
-
-        def clear(y: _F) -> _F:
-            """What a straight line leaves of y, under the present weights."""
-            q0, q1 = (w * y).sum(axis=0), (w * y * light).sum(axis=0)  # noqa: B023
-            flat, slope = s2 * q0 - s1 * q1, s0 * q1 - s1 * q0  # noqa: B023
-            return y - flat / safe - light * slope / safe  # noqa: B023
-
-        curve, rest = clear(square), clear(residual)
-        norm = (w * curve * curve).sum(axis=0)
-        known = norm > 0
-        safe_norm = np.where(known, norm, 1.0)
-        coefficient = np.where(known, (w * curve * rest).sum(axis=0) / safe_norm, 0.0)
-        error = np.where(known, 1.0 / np.sqrt(safe_norm), np.inf)
-        pull = (rest - coefficient * curve) * np.sqrt(base)
-        w = base * robust_weights(pull, options.huber, options.reject)
+    coefficient, norm = curve_columns(
+        values, root / np.sqrt(excess), state.light(x), top, _CURVE_ROUNDS, options.huber,
+        options.reject,
+    )  # fmt: skip
+    error = np.where(norm > 0, 1.0 / np.sqrt(np.where(norm > 0, norm, 1.0)), np.inf)
     signal = np.where(np.abs(state.f) > 0, np.abs(state.f), 1.0) * top
     return coefficient / signal, error / signal
 
 
 def widen_prior(
-    level: _F, variance: _F, state: FitState, x: _F, prior: _F, problems: list[str]
+    values: _F, root: _F, state: FitState, x: _F, prior: _F, problems: list[str]
 ) -> _F:
     """Prior on the intercepts, widened where free intercepts scatter more than it allows."""
-    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
-    values = np.where(base > 0, level, 0.0)
-    light = state.regressor(x)
-    pull = (values - state.i - state.f * light) * np.sqrt(base)
-    inside = (base > 0) & state.good
-    excess = max(1.0, float(np.median(np.abs(pull[inside])) / 0.6745) ** 2)
-    weight = base / excess * robust_weights(pull / np.sqrt(excess), 3.0, 8.0)
-    _, free, _, vi, _ = _fit_columns(values, weight, light, np.full(len(prior), 1e6))
+    light = state.light(x)
+    excess = max(1.0, (spread(values, root, state.good, light) / 0.6745) ** 2)
+    weight = np.empty_like(values)
+    weigh(values, root, light, np.sqrt(excess), 3.0, 8.0, weight)
+    sums = sum_columns(values, weight, light, np.empty(0)) / excess
+    _, free, _, vi, _ = _fit_columns(sums, np.full(len(prior), 1e6))
     g = state.good & np.isfinite(vi)
     # The common part of the intercepts is the zero of the sky.
     centred = free - np.median(free[g] / state.f[g]) * state.f
     expected = np.sqrt(vi[g] + prior[g] ** 2)
-    spread = float(np.median(np.abs(centred[g]) / expected) / 0.6745)
+    wide = float(np.median(np.abs(centred[g]) / expected) / 0.6745)
     # The scatter of a median absolute deviation of n values is about 1.17/sqrt(n).
-    if spread < 1.0 + 4.0 * 1.17 / np.sqrt(g.sum()):
+    if wide < 1.0 + 4.0 * 1.17 / np.sqrt(g.sum()):
         return prior
     more = float(np.median(centred[g] ** 2) / 0.4549 - np.median(expected**2))
     more = max(more, 0.0)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from pipeline.stages.response_fit import FitState, ResponseOptions, robust_weights
+from pipeline.stages.response_kernels import spread, sum_bins, sum_columns, weigh
 
 __all__ = ["ScatteredLight", "separate_scattered"]
 
@@ -42,26 +43,14 @@ def _make_basis(x: _F, intervals: int) -> _F:
     return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray(), dtype=np.float64)
 
 
-def _solve(design: list[_F], weight: _F, y: _F, *, axis: int, hold: _F | None = None) -> _F:
-    """Weighted least squares of y along an axis, one small system for every other index.
+def _solve(normal: _F, right: _F) -> _F:
+    """Unknowns of many small systems: (n, k, k) and (n, k) to (n, k).
 
-    ``hold`` is the weight that keeps the second unknown near zero. Shape (others, unknowns).
+    A vanishing ridge, relative to each unknown, leaves those without data at zero.
     """
-    n = len(design)
-    others = y.shape[1 - axis]
-    normal = np.zeros((others, n, n))
-    right = np.zeros((others, n, 1))
-    for a in range(n):
-        weighted = weight * design[a]
-        right[:, a, 0] = (weighted * y).sum(axis=axis)
-        for b in range(a, n):
-            normal[:, a, b] = normal[:, b, a] = (weighted * design[b]).sum(axis=axis)
-    if hold is not None:
-        normal[:, 1, 1] += hold
-    # A vanishing ridge, relative to each unknown, leaves those without data at zero.
     diagonal = np.einsum("iaa->ia", normal)
-    normal += np.eye(n) * (1e-9 * diagonal + 1e-30)[:, :, None]
-    return np.asarray(np.linalg.solve(normal, right)[:, :, 0])
+    ridge = np.eye(normal.shape[1]) * (1e-9 * diagonal + 1e-30)[:, :, None]
+    return np.asarray(np.linalg.solve(normal + ridge, right[:, :, None])[:, :, 0])
 
 
 def _clear(values: _F, weight: _F, x: _F, fit_gradient: bool) -> _F:
@@ -129,23 +118,18 @@ def _follow_gradient(gradient: _F, ratio: _F) -> tuple[float, float]:
 
 
 def _fit_pattern(
-    y: _F,
-    weight: _F,
-    light: _F,
-    amount: _F,
-    state: FitState,
-    basis: _F,
-    x: _F,
-    free: _F,
-    options: ResponseOptions,
+    y: _F, weight: _F, state: FitState, basis: _F, x: _F, free: _F, options: ResponseOptions
 ) -> None:
     """Slope, intercept and additive light of every good column; the last made smooth: in place."""
-    steps = [light, np.ones_like(light), np.broadcast_to(amount[:, None], light.shape)]
-    f, i, k = _solve(steps, weight, y, axis=0, hold=1.0 / free**2).T
+    sky = state.light(x)._replace(amount=np.zeros_like(state.amount))
+    s0, s1, s2, y0, y1, a0, a1, a2, ya = sum_columns(y, weight, sky, state.amount)
+    # Unknowns are slope, intercept, and what follows the amount.
+    normal = np.stack([s2, s1, a1, s1, s0 + 1.0 / free**2, a0, a1, a0, a2], axis=1)
+    f, i, k = _solve(normal.reshape(-1, 3, 3), np.stack([y1, y0, ya], axis=1)).T
     good = state.good
     state.f, state.i = np.where(good, f, state.f), np.where(good, i, state.i)
     f = np.where(good, f, 1.0)
-    known = (weight * amount[:, None] ** 2).sum(axis=0) * f**2 * good
+    known = a2 * f**2 * good
     h = _clear(_smooth_pattern(k / f, known, basis), known, x, options.fit_gradient)
     state.h = h / max(float(np.abs(h[good]).max()), 1e-30)
 
@@ -161,15 +145,17 @@ def _fit_amounts(
     patterns = [state.f, state.f * x, state.f * state.h]
     if not options.fit_gradient:
         patterns = [state.f, state.f * state.h]
-    fit = _solve([np.broadcast_to(p, y.shape) for p in patterns], weight, y - state.i, axis=1)
+    none = np.zeros(len(y))
+    normal, right = sum_bins(y, weight, state.i, none, state.h, np.stack(patterns))
+    fit = _solve(normal, right)
     design = np.stack(patterns, axis=1)
     near = state.good / prior
     shift, *_ = np.linalg.lstsq(design * near[:, None], state.i * near, rcond=None)
-    fit = fit + shift
+    fit = np.ascontiguousarray((fit + shift).T)
     state.i = state.i - design @ shift
-    state.sky, state.amount = fit[:, 0], fit[:, -1]
+    state.sky, state.amount = fit[0], fit[-1]
     if options.fit_gradient:
-        state.gradient = fit[:, 1] / np.where(np.abs(state.sky) > 0, state.sky, 1.0)
+        state.gradient = fit[1] / np.where(np.abs(state.sky) > 0, state.sky, 1.0)
 
 
 def _fix_zeros(state: FitState, x: _F, options: ResponseOptions) -> float:
@@ -193,8 +179,8 @@ def _fix_zeros(state: FitState, x: _F, options: ResponseOptions) -> float:
 
 
 def separate_scattered(
-    level: _F,
-    variance: _F,
+    y: _F,
+    root: _F,
     state: FitState,
     x: _F,
     free: _F,
@@ -213,8 +199,8 @@ def separate_scattered(
 
     Parameters
     ----------
-    level, variance : ndarray of shape (n_bins, n_columns)
-        Levels less bias and dark, electrons; variance NaN where there is none.
+    y, root : ndarray of shape (n_bins, n_columns)
+        Levels less bias and dark, electrons, and one over their errors; 0 where there is none.
     state : FitState
         Fitted without additive light; changed in place where some is found.
     x : ndarray of shape (n_columns,)
@@ -228,29 +214,29 @@ def separate_scattered(
     -------
     ScatteredLight
     """
-    base = np.where(np.isfinite(variance), 1.0 / variance, 0.0)
-    y = np.where(base > 0, level, 0.0)
     good = state.good
     intervals = min(options.scattered_intervals, int(good.sum()) // _LEAST_COLUMNS)
     if intervals < _LEAST_INTERVALS or options.quiet_fraction * len(y) < _LEAST_QUIET:
         return ScatteredLight(0.0, 0.0)
     basis = _make_basis(x, intervals)
-    pull = (y - state.i - state.f * state.regressor(x)) * np.sqrt(base) * good
-    scale = max(1.0, float(np.median(np.abs(pull[(base > 0) & good])) / 0.6745))
-    pull = np.clip(pull / scale, -4.0, 4.0)
-    profile = np.sqrt(base.mean(axis=0)) * state.f * good
+    scale = max(1.0, spread(y, root, good, state.light(x)) / 0.6745)
+    root = root * good
+    pull = y - state.sky[:, None] * (1.0 + state.gradient[:, None] * x) * state.f
+    pull -= state.i
+    pull *= root
+    pull /= scale
+    np.clip(pull, -4.0, 4.0, out=pull)
+    base = root**2
+    profile = np.sqrt(base.mean(axis=0)) * state.f
     strength, amount = _find(pull, profile, basis, x, options)
     if strength < options.scattered_limit:
         return ScatteredLight(strength, 0.0)
-    amount = amount / np.sqrt(np.maximum((base * good).mean(axis=1), 1e-30))
-    weight = base * robust_weights(pull, options.huber, options.reject) * good
+    state.amount = amount / np.sqrt(np.maximum(base.mean(axis=1), 1e-30))
+    weight = base * robust_weights(pull, options.huber, options.reject)
     zero_err = 0.0
     for _ in range(_ROUNDS):
-        light = state.sky[:, None] * (1.0 + state.gradient[:, None] * x)
-        _fit_pattern(y, weight, light, amount, state, basis, x, free, options)
+        _fit_pattern(y, weight, state, basis, x, free, options)
         _fit_amounts(y, weight, state, x, prior, options)
         zero_err = _fix_zeros(state, x, options)
-        amount = state.amount
-        rest = (y - state.i - state.f * state.regressor(x)) * np.sqrt(base) / scale
-        weight = base * robust_weights(rest, options.huber, options.reject) * good
+        weigh(y, root, state.light(x), scale, options.huber, options.reject, weight)
     return ScatteredLight(strength, zero_err)
