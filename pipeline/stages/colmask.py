@@ -282,7 +282,9 @@ def mask_columns(
         bent = (deviation > options.nonlinearity) & (
             deviation > options.nonlinearity_sigma * response.linearity_err
         )
-    bent &= ~dead
+    # No column deviates by all its light: under a sky that hardly varies, errors beyond that share
+    # show that nothing is known.
+    bent &= ~dead & (options.nonlinearity_sigma * response.linearity_err < 1.0)
     trap = np.zeros(n, dtype=bool)
     pull = np.zeros(n)
     if tails is not None:

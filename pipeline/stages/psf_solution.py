@@ -113,9 +113,7 @@ class _Stars:
 
     def take(self, which: NDArray[np.int64]) -> "_Stars":
         """Some of the stars."""
-        return _Stars(
-            self.stamps[which], self.variances[which], self.columns[which], self.options
-        )
+        return _Stars(self.stamps[which], self.variances[which], self.columns[which], self.options)
 
     def with_fixed_variance(self, lights: FloatArray) -> "_Stars":
         """The same stars, their photon noise taken from given models instead of the fitted ones.

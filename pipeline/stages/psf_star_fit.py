@@ -166,7 +166,8 @@ def _take_pixels(
     return count
 
 
-@njit(cache=True)
+# Division by zero gives infinity, as in numpy: a check for it would stop the vectors.
+@njit(cache=True, error_model="numpy")
 def _fit(
     stamps: np.ndarray,
     variances: np.ndarray,

@@ -12,7 +12,6 @@ from pipeline.stages.spline_kernels import spline_weights
 __all__ = ["blend_columns", "dot", "draw_star", "sum_widths", "weigh_widths"]
 
 
-
 @njit(cache=True)
 def weigh_widths(t: float, weights: np.ndarray, slopes: np.ndarray) -> None:
     """Cubic Lagrange weights of nodes -1..2 at the fraction t, and their derivatives."""

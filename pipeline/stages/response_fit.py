@@ -201,17 +201,15 @@ def measure_linearity(
     """
     top = float(np.max(state.sky))
     coefficient, norm = curve_columns(
-        values, root / np.sqrt(excess), state.light(x), top, _CURVE_ROUNDS, options.huber,
-        options.reject,
+        values, root / np.sqrt(excess), state.light(x), float(np.median(state.sky)), top,
+        _CURVE_ROUNDS, options.huber, options.reject,
     )  # fmt: skip
     error = np.where(norm > 0, 1.0 / np.sqrt(np.where(norm > 0, norm, 1.0)), np.inf)
     signal = np.where(np.abs(state.f) > 0, np.abs(state.f), 1.0) * top
     return coefficient / signal, error / signal
 
 
-def widen_prior(
-    values: _F, root: _F, state: FitState, x: _F, prior: _F, problems: list[str]
-) -> _F:
+def widen_prior(values: _F, root: _F, state: FitState, x: _F, prior: _F, problems: list[str]) -> _F:
     """Prior on the intercepts, widened where free intercepts scatter more than it allows."""
     light = state.light(x)
     excess = max(1.0, (spread(values, root, state.good, light) / 0.6745) ** 2)

@@ -259,6 +259,7 @@ def curve_columns(
     values: np.ndarray,
     root: np.ndarray,
     light: Light,
+    middle: float,
     top: float,
     rounds: int,
     huber: float,
@@ -272,8 +273,9 @@ def curve_columns(
         Levels and one over their errors.
     light : Light
         Straight lines that the values are near to.
-    top : float
-        The square of light over this is fitted.
+    middle, top : float
+        The square of ``(light - middle) / top`` is fitted. Beside a straight line the middle
+        changes nothing but the digits that are left where the sky hardly varies.
     rounds : int
         Of weighting; the first has no robust weights.
     huber, reject : float
@@ -292,6 +294,7 @@ def curve_columns(
     # What a straight line takes of square and residual: constant and slope.
     lines = np.zeros((4, m))
     weight = np.empty(m)
+    zero = middle / top
     for turn in range(rounds):
         sums = np.zeros((7, m))
         cross, new_norm = np.zeros(m), np.zeros(m)
@@ -301,9 +304,9 @@ def curve_columns(
                 _light(light, b, shone)
                 v, r = values[b], root[b]
                 for c in range(m):
-                    l = shone[c]
-                    square[c] = (l / top) ** 2
-                    rest[c] = v[c] - i[c] - f[c] * l if r[c] > 0.0 else 0.0
+                    rest[c] = v[c] - i[c] - f[c] * shone[c] if r[c] > 0.0 else 0.0
+                    shone[c] = (shone[c] - middle) / top
+                    square[c] = shone[c] ** 2
                     weight[c] = r[c] * r[c]
                 if turn > 0:
                     for c in range(m):
@@ -334,7 +337,8 @@ def curve_columns(
                 for c in range(m):
                     s0, s1, s2 = sums[0, c], sums[1, c], sums[2, c]
                     determinant = s0 * s2 - s1 * s1
-                    if determinant > 1e-12 * s0 * s2:
+                    from_zero = s2 + zero * (2.0 * s1 + zero * s0)
+                    if determinant > 1e-12 * s0 * from_zero:
                         for k in range(2):
                             q0, q1 = sums[3 + 2 * k, c], sums[4 + 2 * k, c]
                             new_lines[2 * k, c] = (s2 * q0 - s1 * q1) / determinant
