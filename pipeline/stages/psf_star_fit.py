@@ -203,8 +203,8 @@ def _fit(
     n = size * size
     off = stamps.shape[1] // 2 - h
     k = free.size
-    grid = np.empty(nodes.shape[2:])
-    rise = np.empty(nodes.shape[2:])
+    grid = np.empty((nodes.shape[2], nodes.shape[3]))
+    rise = np.empty((nodes.shape[2], nodes.shape[3]))
     columns = np.empty((N_WIDTHS, nodes.shape[2], nodes.shape[3]))
     p = np.zeros(n)
     d = np.zeros((N_PARAMETERS, n))
