@@ -14,7 +14,7 @@ from pipeline.errors import SolutionError
 from pipeline.geometry.camera import Camera
 from pipeline.geometry.fit import FitOptions, fit_solution
 from pipeline.geometry.leastsquares import solve_strip
-from pipeline.geometry.match import Detections, References
+from pipeline.geometry.match import Detections, References, match_nearest
 from pipeline.geometry.solution import StripSolution
 from pipeline.geometry.wander import Wander, mean_weights
 
@@ -148,6 +148,26 @@ def test_derivatives_that_are_kept_are_those_that_would_be_made(telescope, monke
     anew = fit_solution(guess, stars.detections, stars.references, options=OPTIONS)
     assert kept.solution.parameters == anew.solution.parameters
     assert kept.errors == anew.errors
+
+
+def test_last_round_is_left_out_only_where_it_changes_nothing(telescope, monkeypatch):
+    guess, truth = telescope.make_pair()
+    stars = telescope.simulate(truth, np.random.default_rng(3))
+    rounds = []
+
+    def count(*args, **rest):
+        rounds.append(args)
+        return match_nearest(*args, **rest)
+
+    monkeypatch.setattr("pipeline.geometry.fit.match_nearest", count)
+    short = fit_solution(guess, stars.detections, stars.references, options=OPTIONS)
+    assert len(rounds) == 1  # two rounds of fitting
+    monkeypatch.setattr("pipeline.geometry.fit.stands_still", lambda *_: False)
+    full = fit_solution(guess, stars.detections, stars.references, options=OPTIONS)
+    assert len(rounds) == 3
+    for name in full.solution.parameter_names:
+        change = short.solution.parameters[name] - full.solution.parameters[name]
+        assert abs(change) < 1e-3 * full.errors[name]
 
 
 def test_underestimated_errors_widen_the_parameters(telescope):

@@ -68,6 +68,8 @@ def test_every_kind_is_named():
     response.linearity[30] = 0.1
     response.linearity[31] = -0.1
     response.linearity_err[31] = 0.1  # large but not significant
+    response.linearity[32] = 5e3
+    response.linearity_err[32] = 5e2  # ten errors, but of a sky that hardly varied
     mask, reasons = mask_columns(dark, response, noise, options=OPTIONS)
     assert mask.dtype == np.uint16
     found = {(r.column, r.bit) for r in reasons}
