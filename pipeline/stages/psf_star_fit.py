@@ -10,13 +10,13 @@ from pipeline.stages.psf_kernels import solve
 from pipeline.stages.psf_nodes import WIDTH_STEP
 from pipeline.stages.psf_star_kernels import (
     blend_columns,
-    dot,
     draw_star,
     sum_widths,
     weigh_widths,
 )
 from pipeline.stages.psf_star_nodes import N_WIDTHS, StarNodes
 from pipeline.stages.spline_kernels import REACH
+from pipeline.stages.sums import dot
 
 __all__ = ["N_PARAMETERS", "StarFits", "StarNoise", "fit_stars"]
 

@@ -9,7 +9,7 @@ from numba import njit
 
 from pipeline.stages.spline_kernels import spline_weights
 
-__all__ = ["blend_columns", "dot", "draw_star", "sum_widths", "weigh_widths"]
+__all__ = ["blend_columns", "draw_star", "sum_widths", "weigh_widths"]
 
 
 @njit(cache=True)
@@ -158,12 +158,3 @@ def draw_star(
         if with_width:
             _along(rise, row, wl[0], line)
             _across(line, base, wc[0], slopes[4, out])
-
-
-@njit(cache=True, fastmath={"reassoc", "contract", "nsz"})
-def dot(a: np.ndarray, b: np.ndarray) -> float:
-    """Sum of products, in whatever order is fastest."""
-    total = 0.0
-    for i in range(a.size):
-        total += a[i] * b[i]
-    return total

@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from pipeline.stages.medians import select
-from pipeline.stages.psf_star_kernels import dot
+from pipeline.stages.sums import dot
 
 __all__ = ["Light", "curve_columns", "misfit", "spread", "sum_bins", "sum_columns", "weigh"]
 
