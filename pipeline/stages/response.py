@@ -106,13 +106,15 @@ def _collect(
     # A bin's own noise is known to a tenth only and would weigh its level by chance: the noise is
     # taken as a product of a bin's and a column's typical value.
     usable = np.isfinite(pixel).sum(axis=1) > 0.2 * pixel.shape[1]
-    level, pixel, number = level[usable], pixel[usable], number[usable]
+    if not usable.all():
+        level, pixel, number = level[usable], pixel[usable], number[usable]
     if len(level) == 0:
         return level, pixel
-    some = np.isfinite(pixel).any(axis=0)
-    per_bin = median_of_rows(pixel[:, some])
-    per_column = np.full(pixel.shape[1], np.nan)
-    per_column[some] = np.nanmean(pixel[:, some] / per_bin[:, None], axis=0)
+    per_bin = median_of_rows(pixel)
+    ratio = pixel / per_bin[:, None]
+    seen = ~np.isnan(ratio)
+    total, bins = np.where(seen, ratio, 0.0).sum(axis=0), seen.sum(axis=0)
+    per_column = np.where(bins > 0, total / np.maximum(bins, 1), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         variance = per_bin[:, None] * per_column / number
     variance[~(np.isfinite(level) & (number > 0))] = np.nan
