@@ -1,7 +1,8 @@
 """The column response of a night beside that of all others, from products only."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -59,30 +60,82 @@ class Flats:
         return {p: t for p, t in self.vectors.items() if p.parent.name == night}
 
     def change(self, path: Path) -> Change | None:
-        """One vector against the same chip and filter on all other nights; None without any."""
+        """One vector against the same chip and filter on all other nights; None without any.
+
+        It is worked out once: a report asks for it twice.
+        """
+        if path not in self._changes:
+            self._changes[path] = self._compare(path)
+        return self._changes[path]
+
+    @cached_property
+    def _changes(self) -> dict[Path, Change | None]:
+        return {}
+
+    @cached_property
+    def _chips(self) -> dict[tuple[str, int], "_Chip"]:
+        """All nights of each chip and filter, those of other widths apart."""
+        groups: dict[tuple[str, int], list[Path]] = {}
+        for path, table in self.vectors.items():
+            groups.setdefault((path.name, table["response"].size), []).append(path)
+        return {key: _Chip(paths, self.vectors) for key, paths in groups.items()}
+
+    def _compare(self, path: Path) -> Change | None:
         mine = self.vectors[path]
-        others = [
-            np.where(table["mask"] == 0, table["response"], np.nan)
-            for p, table in self.vectors.items()
-            if p.name == path.name
-            and p.parent.name != path.parent.name
-            and table["response"].shape == mine["response"].shape
-        ]
+        chip = self._chips[path.name, mine["response"].size]
+        others = [values for p, values in zip(chip.paths, chip.values, strict=True) if p != path]
         if not others:
             return None
-        known = np.isfinite(others).any(axis=0)
-        usual = np.full(known.shape, np.nan)
-        usual[known] = np.nanmedian(np.array(others)[:, known], axis=0)
-        relative = _difference(mine, usual)
+        relative = _difference(mine, chip.usual_without(path))
         smooth = _smooth(relative)
         if not np.isfinite(smooth).any():
             return Change(relative, np.nan, np.nan, np.nan, len(others), 0)
         worst = int(np.nanargmax(np.abs(smooth)))
         largest = float(abs(smooth[worst]))
-        # Whoever is nearer to this night than to the usual response shares the change.
-        alike = [abs(_smooth(_difference(mine, o))[worst]) < 0.5 * largest for o in others]
+        # Whoever is nearer to this night than to the usual response shares the change; only its
+        # surroundings are smoothed.
+        near = slice(max(0, worst - _SMOOTH), worst + _SMOOTH + 1)
+        place = worst - near.start
+        alike = [abs(_smooth(_difference(mine, o)[near])[place]) < 0.5 * largest for o in others]
         error = float(mine["response_err"][worst]) / np.sqrt(_SMOOTH)
         return Change(relative, largest, error, float(worst), len(others), sum(alike))
+
+
+class _Chip:
+    """Responses of one chip and filter, of shape (n_nights, n_columns); NaN where masked.
+
+    The median of all nights but one is asked for every night: the columns are sorted once.
+    """
+
+    def __init__(self, paths: Sequence[Path], vectors: Mapping[Path, Table]) -> None:
+        self.paths = paths
+        self.values = np.array(
+            [
+                np.where(
+                    (vectors[p]["mask"] == 0) & np.isfinite(vectors[p]["response"]),
+                    vectors[p]["response"], np.nan,
+                )
+                for p in paths
+            ],
+            dtype=float,
+        )  # fmt: skip
+        self._sorted = np.sort(self.values, axis=0)  # what is not known comes last
+        self._known = np.isfinite(self.values).sum(axis=0)
+
+    def usual_without(self, path: Path) -> NDArray[np.float64]:
+        """Median of the other nights; NaN where none is known."""
+        mine = self.values[self.paths.index(path)]
+        known = np.isfinite(mine)
+        count = self._known - known
+        # Behind the place of the value that is left out, all places are one further.
+        own = np.where(known, (self.values < mine).sum(axis=0), len(self.paths))
+
+        def at(place: NDArray[np.intp]) -> NDArray[np.float64]:
+            place = np.clip(place + (place >= own), 0, len(self.paths) - 1)
+            return np.take_along_axis(self._sorted, place[None, :], axis=0)[0]
+
+        median = 0.5 * (at((count - 1) // 2) + at(count // 2))
+        return np.where(count > 0, median, np.nan)
 
 
 def _difference(mine: Table, usual: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.finite import middle
 from pipeline.flags import MASK_MEANINGS
 from pipeline.flats import Flats, read_flats
-from pipeline.io.ledger import read_ledger, still_failed
+from pipeline.io.ledger import by_night, read_ledger, still_failed
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table_meta
 from pipeline.stages.verdict import (
@@ -178,29 +178,54 @@ def _better_half(values: Sequence[float], *, high: bool) -> float:
     return middle(known[: (known.size + 1) // 2])
 
 
-def _compare(strip: _Strip, others: Sequence[_Strip], judging: Judging) -> StripFacts:
+@dataclass(frozen=True)
+class _Usual:
+    """What is usual among all strips of a chip and filter; ``beside``: of more than one night.
+
+    Rate and sky are for a second of exposure and the number of sources for a line, since strips
+    differ in both.
+    """
+
+    beside: bool
+    rate: float
+    sky: float
+    density: float
+    seeing: float
+    spread: float
+
+
+def _find_usual(strips: Sequence[_Strip]) -> _Usual:
+    return _Usual(
+        beside=len({s.night for s in strips}) > 1,
+        rate=_better_half(
+            [s.clearest - 2.5 * np.log10(s.exposure) for s in strips], high=True
+        ),
+        sky=_better_half([s.facts.sky / s.exposure for s in strips], high=False),
+        density=_better_half([s.facts.n_sources / s.lines for s in strips], high=True),
+        seeing=_better_half([s.facts.seeing for s in strips], high=False),
+        spread=middle(np.array([s.facts.seeing_spread for s in strips])),
+    )  # fmt: skip
+
+
+def _compare(strip: _Strip, others: _Usual, judging: Judging) -> StripFacts:
     """Facts of a strip beside those of all strips of its chip and filter, itself among them."""
     facts = strip.facts
-    beside = len({s.night for s in others}) > 1
     gain = 2.5 * np.log10(strip.exposure)
     usual = judging.zero_point.get(strip.kind[1], np.nan) + gain
-    if not np.isfinite(usual) and beside:
-        rates = [s.clearest - 2.5 * np.log10(s.exposure) for s in others]
-        usual = _better_half(rates, high=True) + gain
+    if not np.isfinite(usual) and others.beside:
+        usual = others.rate + gain
     changes: dict[str, Any] = {
         "dimming": usual - strip.clearest, "dimming_err": strip.clearest_err
     }  # fmt: skip
     dark = judging.dark_sky.get(strip.kind[1])
     if dark is not None and np.isfinite(usual):
         changes["sky_usual"] = 10.0 ** (-0.4 * (dark - usual)) * strip.scale**2
-    elif beside:
-        rate = _better_half([s.facts.sky / s.exposure for s in others], high=False)
-        changes["sky_usual"] = rate * strip.exposure
-    if beside:
-        density = _better_half([s.facts.n_sources / s.lines for s in others], high=True)
-        changes["sources_usual"] = density * strip.lines
-        changes["seeing_usual"] = _better_half([s.facts.seeing for s in others], high=False)
-        changes["spread_usual"] = middle(np.array([s.facts.seeing_spread for s in others]))
+    elif others.beside:
+        changes["sky_usual"] = others.sky * strip.exposure
+    if others.beside:
+        changes["sources_usual"] = others.density * strip.lines
+        changes["seeing_usual"] = others.seeing
+        changes["spread_usual"] = others.spread
     return replace(facts, **changes)
 
 
@@ -296,6 +321,7 @@ def read_facts(
     path = products / "ledger.jsonl"
     ledger = read_ledger(path) if path.exists() else []
     standing = still_failed(ledger)
+    rows, stand = by_night(ledger), by_night(standing)
     unsolved = {
         (str(row.get("night")), str(row.get("strip"))): str(row.get("reason", "")).removeprefix(
             f"no {_POSITIONS}: "
@@ -303,16 +329,21 @@ def read_facts(
         for row in standing
         if row.get("step") == _POSITIONS
     }
+    kinds: dict[tuple[str, str], list[_Strip]] = {}
+    nightly: dict[str, list[_Strip]] = {}
+    for strip in strips:
+        kinds.setdefault(strip.kind, []).append(strip)
+        nightly.setdefault(strip.night, []).append(strip)
+    usual = {kind: _find_usual(alike) for kind, alike in kinds.items()}
     found = {}
     for night in nights:
-        failed, share = _find_failures(ledger, standing, night)
+        failed, share = _find_failures(rows.get(night, ()), stand.get(night, ()), night)
         mine = [
             replace(
-                _compare(s, [o for o in strips if o.kind == s.kind], judging),
+                _compare(s, usual[s.kind], judging),
                 unsolved=unsolved.get((night, s.facts.name), ""),
             )
-            for s in strips
-            if s.night == night
+            for s in nightly.get(night, ())
         ]
         found[night] = NightFacts(
             night=night, strips=tuple(mine), dead_columns=_count_dead(flats, night),

@@ -127,6 +127,30 @@ def test_a_response_is_compared_with_the_median_of_the_others(tmp_path, nights, 
         assert 20 <= found["flat_column"] < 40
 
 
+@pytest.mark.parametrize("n_nights", [2, 3, 4, 7])
+def test_the_usual_response_is_the_median_of_all_but_one(tmp_path, n_nights):
+    """The columns are sorted once for all nights; numpy's median over the others says the same."""
+    rng = np.random.default_rng(n_nights)
+    values = np.round(1.0 + 0.01 * rng.standard_normal((n_nights, 64)), 2)  # with equal ones
+    mask = rng.random(values.shape) < 0.3
+    vectors = {
+        tmp_path / str(night) / "1_r_response.fits": {
+            "response": values[night], "response_err": np.full(64, 3e-4), "mask": mask[night]
+        }
+        for night in range(n_nights)
+    }  # fmt: skip
+    flats = Flats(vectors, {})
+    values[mask] = np.nan
+    for number, path in enumerate(vectors):
+        others = np.delete(values, number, axis=0)
+        usual = np.full(64, np.nan)
+        known = np.isfinite(others).any(axis=0)
+        usual[known] = np.nanmedian(others[:, known], axis=0)
+        change = values[number] / usual - 1.0
+        expected = change - np.nanmedian(change)
+        np.testing.assert_array_equal(flats.change(path).relative, expected)
+
+
 def row(step, strip="a", state="ok", block=None):
     return {"night": "n", "strip": strip, "step": step, "state": state, "block": block}
 

@@ -2,7 +2,7 @@
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure
 
-__all__ = ["Ledger", "read_ledger", "still_failed"]
+__all__ = ["Ledger", "by_night", "read_ledger", "still_failed"]
 
 State = Literal["ok", "failed", "skipped", "begun", "stopped"]
 
@@ -133,6 +133,15 @@ def read_ledger(path: str | Path) -> list[dict[str, Any]]:
         if isinstance(row, dict):
             rows.append(row)
     return rows
+
+
+def by_night(rows: Iterable[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """Rows of each night, in order; those of no night are left out."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        if night := row.get("night"):
+            found.setdefault(str(night), []).append(row)
+    return found
 
 
 def still_failed(ledger: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
