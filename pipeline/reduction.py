@@ -175,7 +175,7 @@ def reduce_folder(
             carry_out(run, inventory, strips)
             if not nights:
                 run.store.prune(["stacks/", *(f"{s.night}/vectors_" for s in strips)])
-            write_report(out, judging_of(config))
+            write_report(out, judging_of(config), runner)
     return run.summary
 
 

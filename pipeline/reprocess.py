@@ -164,7 +164,7 @@ def reprocess_folder(
         with run.at_work(strips):
             summary = carry_out(run, inventory, strips)
             run.store.prune([""])  # a run before this one may have wanted other things
-            write_report(new, judging_of(config))
+            write_report(new, judging_of(config), runner)
         try:
             compare_products(
                 out, new, new,

@@ -289,6 +289,7 @@ def read_facts(
     judging: Judging | None = None,
     *,
     flats: Flats | None = None,
+    unreadable: Sequence[dict[str, Any]] = (),
 ) -> dict[str, NightFacts]:
     """Read what the products of nights say of their quality.
 
@@ -304,6 +305,9 @@ def read_facts(
         What is usual where the configuration says it.
     flats : Flats, optional
         The responses, where they were read already.
+    unreadable : sequence of dict
+        Rows as of the ledger, of strips whose products are damaged: these are not read, and count
+        as failed.
 
     Returns
     -------
@@ -316,11 +320,16 @@ def read_facts(
     """
     products = Path(products)
     judging = Judging() if judging is None else judging
-    strips = [_read_strip(p.parent) for p in sorted(products.glob("strips/*/*/solution.json"))]
+    damaged = {(row["night"], row["strip"]) for row in unreadable}
+    strips = [
+        _read_strip(folder)
+        for folder in (p.parent for p in sorted(products.glob("strips/*/*/solution.json")))
+        if (folder.parent.name, folder.name) not in damaged
+    ]
     flats = read_flats(products) if flats is None else flats
     path = products / "ledger.jsonl"
     ledger = read_ledger(path) if path.exists() else []
-    standing = still_failed(ledger)
+    standing = [*still_failed(ledger), *unreadable]
     rows, stand = by_night(ledger), by_night(standing)
     unsolved = {
         (str(row.get("night")), str(row.get("strip"))): str(row.get("reason", "")).removeprefix(

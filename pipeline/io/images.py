@@ -26,7 +26,7 @@ from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance, name_checksum
 from pipeline.io.tally import note_written
 
-__all__ = ["ImageSink", "read_image", "stream_image", "write_image"]
+__all__ = ["ImageSink", "read_image", "read_plane", "stream_image", "write_image"]
 
 
 def write_image(
@@ -260,6 +260,31 @@ def read_image(
             images[hdu.name] = np.array(hdu.data, dtype=kind)
         headers = {hdu.name: hdu.header.copy() for hdu in hdus[1:]}
         return images, hdus[0].header.copy(), headers
+
+
+def read_plane(path: str | Path, name: str) -> NDArray[Any]:
+    """Read one image of a file of several; the others are passed over.
+
+    Parameters
+    ----------
+    path : str or Path
+        FITS file that `write_image` wrote.
+    name : str
+        Of the extension.
+
+    Returns
+    -------
+    ndarray of shape (ny, nx)
+        In native byte order.
+
+    Raises
+    ------
+    ProductError
+        If the file is missing or damaged, or has no such image.
+    """
+    with open_product(path) as hdus:
+        pixels = hdus[name].data
+        return np.array(pixels, dtype=pixels.dtype.newbyteorder("="))
 
 
 def _is_mask(name: str) -> bool:

@@ -12,7 +12,7 @@ from pipeline.errors import ProductError
 from pipeline.io.atomic import write_text
 from pipeline.io.provenance import Provenance
 
-__all__ = ["read_json", "write_json"]
+__all__ = ["format_json", "read_json", "to_plain", "write_json"]
 
 
 def write_json(
@@ -39,11 +39,16 @@ def write_json(
     ProductError
         If the system refuses.
     """
-    data = {str(key): _plain(value) for key, value in content.items()}
+    data = dict(content)
     if provenance is not None:
         data["provenance"] = json.loads(provenance.to_json())
-    write_text(path, json.dumps(data, indent=2, allow_nan=False) + "\n")
+    write_text(path, format_json(data))
     return Path(path)
+
+
+def format_json(content: Mapping[str, Any]) -> str:
+    """Text of the file that `write_json` writes."""
+    return json.dumps(to_plain(content), indent=2, allow_nan=False) + "\n"
 
 
 def read_json(path: str | Path) -> dict[str, Any]:
@@ -74,15 +79,16 @@ def read_json(path: str | Path) -> dict[str, Any]:
     return data
 
 
-def _plain(value: Any) -> Any:
+def to_plain(value: Any) -> Any:
+    """The same in what JSON has; arrays become lists, non-finite numbers None."""
     if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): to_plain(v) for k, v in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return to_plain(value.tolist())
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [to_plain(v) for v in value]
     if isinstance(value, np.generic):
-        return _plain(value.item())
+        return to_plain(value.item())
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -1,13 +1,23 @@
 """What a page is made of: tables whose numbers go to JSON as shown, pictures with tables."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import astuple, dataclass, field
 from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
-__all__ = ["Column", "Grid", "InlinePicture", "Picture", "Section", "grid_of"]
+__all__ = [
+    "Column",
+    "Drawing",
+    "Grid",
+    "InlinePicture",
+    "Picture",
+    "Section",
+    "grid_of",
+    "pack_section",
+    "unpack_section",
+]
 
 Cell = float | int | str | None
 
@@ -61,11 +71,22 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A figure that is drawn later, perhaps elsewhere: a function and what it takes."""
+
+    function: Callable[..., Figure]
+    args: tuple[Any, ...]
+
+
+@dataclass(frozen=True)
 class Picture:
-    """A figure, or an image beside the page, with the table behind it."""
+    """A figure, or an image beside the page, with the table behind it.
+
+    There is no figure where the image is there already.
+    """
 
     name: str
-    figure: Figure
+    figure: Figure | Drawing | None
     alt: str
     caption: str
     grid: Grid
@@ -127,6 +148,66 @@ def grid_of(caption: str, columns: Sequence[tuple[Column, Any]]) -> Grid:
     """
     lists = [np.asarray(values).tolist() for _, values in columns]
     return Grid(caption, [c for c, _ in columns], list(zip(*lists, strict=True)))
+
+
+def pack_section(section: Section) -> dict[str, Any]:
+    """A section in what JSON has, without its figures; numbers are rounded as the page shows them.
+
+    Parameters
+    ----------
+    section : Section
+
+    Returns
+    -------
+    dict
+        For `unpack_section`.
+    """
+    packed: dict[str, Any] = {
+        name: getattr(section, name)
+        for name in ("id", "title", "paragraphs", "notes", "paired")
+    }  # fmt: skip
+    packed["links"] = [list(link) for link in section.links]
+    packed["tables"] = [_pack_grid(t) for t in section.tables]
+    packed["pictures"] = [
+        {"name": p.name, "alt": p.alt, "caption": p.caption, "grid": _pack_grid(p.grid)}
+        for p in section.pictures
+    ]
+    return packed
+
+
+def unpack_section(packed: Mapping[str, Any]) -> Section:
+    """The section of which `pack_section` made this; its pictures are beside the page.
+
+    Parameters
+    ----------
+    packed : mapping
+
+    Returns
+    -------
+    Section
+    """
+    content = dict(packed)
+    content["links"] = [(href, text) for href, text in packed["links"]]
+    content["tables"] = [_unpack_grid(t) for t in packed["tables"]]
+    content["pictures"] = [
+        Picture(p["name"], None, p["alt"], p["caption"], _unpack_grid(p["grid"]))
+        for p in packed["pictures"]
+    ]
+    return Section(**content)
+
+
+def _pack_grid(grid: Grid) -> dict[str, Any]:
+    return {
+        "caption": grid.caption,
+        "columns": [list(astuple(c)) for c in grid.columns],
+        "rows": grid.as_json()["rows"],
+        "links": dict(grid.links),
+    }
+
+
+def _unpack_grid(packed: Mapping[str, Any]) -> Grid:
+    columns = [Column(*c) for c in packed["columns"]]
+    return Grid(packed["caption"], columns, packed["rows"], packed["links"])
 
 
 def _value(cell: Cell, digits: int) -> Cell:

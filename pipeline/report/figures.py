@@ -16,7 +16,6 @@ __all__ = [
     "PALETTE",
     "draw_calibration",
     "draw_conditions",
-    "draw_depth",
     "draw_residuals",
     "draw_tile",
 ]
@@ -238,49 +237,6 @@ def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
         axes[2, 0].set_xlabel("column")
         axes[2, 1].set_xlabel("line")
         fig.align_ylabels(axes[:, 0])
-    return fig
-
-
-def draw_depth(strips: Sequence[tuple[str, Table]], deep: Table | None) -> Figure:
-    """Magnitude error against magnitude, and source counts, for every strip and for the stack.
-
-    Parameters
-    ----------
-    strips : sequence of (label, catalogue)
-        Strip catalogues.
-    deep : mapping or None
-        The deep catalogue.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-    """
-    sets = [(label, table, PALETTE[i % len(PALETTE)]) for i, (label, table) in enumerate(strips)]
-    if deep is not None:
-        sets.append(("stack", deep, "#000000"))
-    with mpl.rc_context(_STYLE):
-        fig = _figure(7.6, 3.6)
-        left, right = fig.subplots(1, 2)
-        for label, table, colour in sets:
-            good = np.isfinite(table["mag_psf"]) & (table["flags"] == 0)
-            mag, err = table["mag_psf"][good], table["mag_psf_err"][good]
-            if mag.size < 10:
-                continue
-            edges = np.arange(np.floor(mag.min()), np.ceil(mag.max()) + 0.01, 0.25)
-            centre, value, _ = _running_median(mag, err, edges=edges)
-            left.plot(centre, value, color=colour, label=label)
-            right.stairs(np.histogram(mag, edges)[0], edges, color=colour, label=label)
-        left.set_yscale("log")
-        left.set_xlabel("magnitude")
-        left.set_ylabel("median magnitude error [mag]")
-        left.axhline(0.2171, color=INK, lw=0.7, ls=":")  # 2.5 / ln 10 / 5: S/N of 5
-        left.annotate("S/N 5", (0.02, 0.2171), xycoords=("axes fraction", "data"), va="bottom")
-        right.set_yscale("log")
-        right.set_xlabel("magnitude")
-        right.set_ylabel("sources per 0.25 mag")
-        if left.get_legend_handles_labels()[0]:
-            left.legend(fontsize=8)
-        left.set_title("Depth")
     return fig
 
 

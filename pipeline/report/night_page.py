@@ -1,6 +1,7 @@
 """The page of a night: calibration, strips, tiles, failures."""
 
-from itertools import pairwise
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,36 +10,36 @@ import numpy as np
 from pipeline.finite import middle
 from pipeline.flats import Flats
 from pipeline.io.tables import read_table, read_table_meta
-from pipeline.report import figures
-from pipeline.report.content import Column, Grid, Picture, Section, grid_of
-from pipeline.report.read import StripProducts, limit_of
-from pipeline.report.strip_part import describe_strip
+from pipeline.report.content import Column, Drawing, Grid, Picture, Section, grid_of
+from pipeline.report.depth import depth_grid, draw_depth
+from pipeline.report.figures import draw_calibration
+from pipeline.report.strip_part import STRIP_COLUMNS, StripPart
 
-__all__ = ["depth_grid", "describe_night"]
-
-_STRIP_COLUMNS = (
-    Column("strip"), Column("lines"), Column("sources"), Column("sky", "electron/px", 0),
-    Column("seeing", "px", 2), Column("zero point", "mag", 3), Column("limit S/N 5", "mag", 2),
-    Column("cloudy", "%", 0), Column("residual line", "px", 3), Column("residual column", "px", 3),
-    Column("zero point rms", "mag", 4), Column("reference stars"),
-)  # fmt: skip
+__all__ = ["Cells", "describe_night", "find_cells"]
 
 
-def _row_of_strip(strip: StripProducts) -> list[Any]:
-    """A strip's row for `_STRIP_COLUMNS`."""
-    curves, solution = strip.curves, strip.solution
-    cloudy = 100.0 * float(np.mean(curves["cloudy"])) if curves["cloudy"].size else None
-    return [
-        strip.name, int(solution["n_lines"]), int(strip.catalogue["line"].size),
-        middle(curves["sky"]), middle(curves["fwhm"]), middle(curves["zero_point"]),
-        limit_of(strip.catalogue), cloudy, solution.get("rms_line"), solution.get("rms_column"),
-        solution.get("zero_point_rms"), solution.get("n_stars", 0),
-    ]  # fmt: skip
+@dataclass(frozen=True)
+class Cells:
+    """Cells of the sky: tiles by strip, and stacks by cell, each in order of name."""
+
+    tiles: Mapping[str, Sequence[Path]]
+    stacks: Mapping[str, Sequence[Path]]
+
+
+def find_cells(out: Path) -> Cells:
+    """Look once for all tiles and stacks of a folder of products."""
+    tiles: dict[str, list[Path]] = {}
+    stacks: dict[str, list[Path]] = {}
+    for path in sorted(out.glob("tiles/*/*.fits")):
+        tiles.setdefault(path.stem, []).append(path)
+    for path in sorted(out.glob("stacks/*_*.fits")):
+        stacks.setdefault(path.stem.partition("_")[0], []).append(path)
+    return Cells(tiles, stacks)
 
 
 def describe_night(
-    out: Path, night: str, strips: list[StripProducts], failed: list[dict[str, Any]],
-    ledger: list[dict[str, Any]], flats: Flats,
+    out: Path, night: str, strips: Sequence[StripPart], failed: Sequence[dict[str, Any]],
+    ledger: Sequence[dict[str, Any]], flats: Flats, cells: Cells,
 ) -> list[Section]:  # fmt: skip
     """Sections of a night's page.
 
@@ -47,12 +48,14 @@ def describe_night(
     out : Path
         Folder of products.
     night : str
-    strips : list of StripProducts
+    strips : sequence of StripPart
         Of this night.
-    failed, ledger : list of dict
+    failed, ledger : sequence of dict
         Rows that still stand as failures, and all rows, of this night.
     flats : Flats
         Responses of all nights.
+    cells : Cells
+        Tiles and stacks of all nights.
 
     Returns
     -------
@@ -61,15 +64,15 @@ def describe_night(
     overview = Section("overview", "Strips at a glance")
     if strips:
         overview.tables.append(
-            Grid("Every strip of the night", _STRIP_COLUMNS, [_row_of_strip(s) for s in strips])
+            Grid("Every strip of the night", STRIP_COLUMNS, [[*s.row.values()] for s in strips])
         )
     else:
         overview.paragraphs.append("No strip of this night has a catalogue.")
     sections = [overview, _calibration(out, night, flats)]
-    sections += [describe_strip(s) for s in strips]
+    sections += [s.section for s in strips]
     if strips:
         sections.append(_depth(strips))
-    sections += [_tiles(out, strips), _ledger(failed, ledger)]
+    sections += [_tiles(strips, cells), _ledger(failed, ledger)]
     return sections
 
 
@@ -109,7 +112,7 @@ def _calibration(out: Path, night: str, flats: Flats) -> Section:
         columns.append((Column(f"change {label}", "%", 3), 100.0 * change[pick]))
     section.pictures.append(
         Picture(
-            "calibration", figures.draw_calibration(responses, darks, changes),
+            "calibration", Drawing(draw_calibration, (responses, darks, changes)),
             f"Column response, its change, and bias + dark of {night} against column.",
             "Response of the columns; its change against the median of the other nights, less the "
             "chip's own median; and bias + dark.",
@@ -145,43 +148,24 @@ def _calibration(out: Path, night: str, flats: Flats) -> Section:
     return section
 
 
-def depth_grid(sets: list[tuple[str, Any]]) -> Grid:
-    """Counts and median errors of magnitudes in bins of a quarter."""
-    rows: list[list[Any]] = []
-    for label, table in sets:
-        good = np.isfinite(table["mag_psf"]) & (table["flags"] == 0)
-        mag, err = table["mag_psf"][good], table["mag_psf_err"][good]
-        if not mag.size:
-            continue
-        edges = np.arange(np.floor(mag.min()), np.ceil(mag.max()) + 0.01, 0.25)
-        for low, high in pairwise(edges):
-            inside = (mag >= low) & (mag < high)
-            if inside.any():
-                rows.append([label, low, int(inside.sum()), middle(err[inside])])
-    heads = [Column("of"), Column("from magnitude", "mag", 2), Column("sources"),
-             Column("median error", "mag", 4)]  # fmt: skip
-    return Grid("error and counts per 0.25 mag", heads, rows)
-
-
-def _depth(strips: list[StripProducts]) -> Section:
-    sets = [(s.name, s.catalogue) for s in strips]
+def _depth(strips: Sequence[StripPart]) -> Section:
+    sets = [(s.name, s.depth) for s in strips]
     picture = Picture(
-        "depth", figures.draw_depth(sets, None),
+        "depth", Drawing(draw_depth, (sets, None)),
         "Median magnitude error and source counts against magnitude, for each strip.",
         "Error against magnitude, and counts, of each strip.", depth_grid(sets),
     )  # fmt: skip
     return Section("depth", "Depth", pictures=[picture])
 
 
-def _tiles(out: Path, strips: list[StripProducts]) -> Section:
+def _tiles(strips: Sequence[StripPart], cells: Cells) -> Section:
     section = Section("tiles", "Tiles")
     for strip in strips:
-        for path in sorted(out.glob(f"tiles/*/{strip.name}.fits")):
+        for path in cells.tiles.get(strip.name, ()):
             name = path.parent.name
             section.links.append((f"../../tiles/{name}/{path.name}", f"{name}, {strip.name}"))
             section.links += [
-                (f"../../stacks/{s.name}", f"stack {s.stem}")
-                for s in sorted(out.glob(f"stacks/{name}_*.fits"))
+                (f"../../stacks/{s.name}", f"stack {s.stem}") for s in cells.stacks.get(name, ())
             ]
     section.links = list(dict.fromkeys(section.links))
     if section.links:
@@ -194,7 +178,7 @@ def _tiles(out: Path, strips: list[StripProducts]) -> Section:
     return section
 
 
-def _ledger(failed: list[dict[str, Any]], ledger: list[dict[str, Any]]) -> Section:
+def _ledger(failed: Sequence[dict[str, Any]], ledger: Sequence[dict[str, Any]]) -> Section:
     section = Section("failures", "Ledger of failures", links=[("../../ledger.jsonl", "ledger")])
     skipped = [r for r in ledger if r.get("state") == "skipped" and r.get("reason")]
     rows = [

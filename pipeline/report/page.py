@@ -1,29 +1,53 @@
 """The report: a site of pages, one of all nights and one a night, drawn from products."""
 
-from collections.abc import Sequence
-from dataclasses import asdict
+import re
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, Template
+from matplotlib.figure import Figure
 
 from pipeline.errors import ProductError
 from pipeline.flats import read_flats
-from pipeline.io.atomic import write_text
-from pipeline.io.ledger import read_ledger, still_failed
-from pipeline.io.solution import read_json, write_json
-from pipeline.report.content import Section
-from pipeline.report.ground import save_both
-from pipeline.report.night_page import describe_night
-from pipeline.report.read import observatory_of, read_strips
-from pipeline.report.season_page import describe_season
+from pipeline.io.ledger import by_night, read_ledger, still_failed
+from pipeline.io.solution import format_json, write_json
+from pipeline.report.content import Drawing, Section, pack_section, unpack_section
+from pipeline.report.kept import (
+    PARTS,
+    Made,
+    Piece,
+    digest_values,
+    make_pieces,
+    read_kept,
+    remove_others,
+)
+from pipeline.report.night_page import describe_night, find_cells
+from pipeline.report.read import observatory_of
+from pipeline.report.season_page import deep_piece, describe_season
+from pipeline.report.stack_part import describe_stacks, epochs_piece, stack_piece
+from pipeline.report.strip_part import StripPart, strip_piece
 from pipeline.verdict import Judging, Verdict, judge, read_facts, read_judging
 
-__all__ = ["write_report"]
+if TYPE_CHECKING:
+    from pipeline.graph import Runner
+
+__all__ = ["page_pieces", "write_report"]
+
+_MOST_STACKS = 6
+_MOST_TOLD = 5
+_NIGHT = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
-def write_report(out: Path, judging: Judging | None = None) -> Path:
+def write_report(
+    out: Path, judging: Judging | None = None, runner: "Runner | None" = None
+) -> Path:  # fmt: skip
     """Write pages, pictures and numbers into ``report/`` of a folder of products.
+
+    Only what changed since the last time is read and drawn: strips, stacks, pictures and pages
+    are pieces that are kept with what they were made from (`pipeline.report.kept`).
 
     Parameters
     ----------
@@ -31,6 +55,8 @@ def write_report(out: Path, judging: Judging | None = None) -> Path:
         Folder of products.
     judging : Judging, optional
         Limits of the verdicts; those of the last report where absent, or the defaults.
+    runner : Runner, optional
+        Draws; this process where absent.
 
     Returns
     -------
@@ -40,36 +66,42 @@ def write_report(out: Path, judging: Judging | None = None) -> Path:
     Raises
     ------
     ProductError
-        If there are no products, one is damaged, or a page cannot be written.
+        If there are no products, or a page cannot be written. If a strip, a stack or the deep
+        catalogue is damaged, once all pages are written: they name it and show the rest.
     """
+    from pipeline.graph import InlineRunner
+
+    runner = InlineRunner() if runner is None else runner
     out = Path(out)
-    strips = read_strips(out)
-    if not strips and not (out / "ledger.jsonl").exists():
+    folders = [p.parent for p in sorted(out.glob("strips/*/*/solution.json"))]
+    if not folders and not (out / "ledger.jsonl").exists():
         msg = f"{out}: no products here; give the folder that `reduce` wrote"
         raise ProductError(msg)
-    folder = out / "report"
-    folder.mkdir(parents=True, exist_ok=True)
-    ledger = read_ledger(out / "ledger.jsonl") if (out / "ledger.jsonl").exists() else []
-    failed = still_failed(ledger)
-    template = Environment(
-        loader=PackageLoader("pipeline.report"), autoescape=True, trim_blocks=True
-    ).get_template("site.html")
-    name = observatory_of(out)
-    nights = sorted({s.night for s in strips} | {str(r["night"]) for r in ledger if r.get("night")})
-    if judging is None:
-        judging = read_judging(folder / "limits.json")
-    write_json(folder / "limits.json", judging.to_dict())
+    report = out / "report"
+    report.mkdir(parents=True, exist_ok=True)
+    shown_before = _list_shown(report)
     flats = read_flats(out)
-    facts = read_facts(out, nights, judging, flats=flats)
+    if judging is None:
+        judging = read_judging(report / "limits.json")
+    write_json(report / "limits.json", judging.to_dict())
+
+    parts, faults = _make_parts(out, folders, runner)
+    broken = [_tell_fault(key, reason) for key, reason in faults.items()]
+    ledger = read_ledger(out / "ledger.jsonl") if (out / "ledger.jsonl").exists() else []
+    rows, failed = by_night(ledger), [*still_failed(ledger), *broken]
+    stand = by_night(failed)
+    nights = sorted({p.parent.name for p in folders} | rows.keys())
+    facts = read_facts(out, nights, judging, flats=flats, unreadable=broken)
     verdicts = {night: judge(facts[night], judging.limits) for night in nights}
+    name, cells = observatory_of(out), find_cells(out)
+    pieces: list[Piece] = []
     for night in nights:
-        mine = [s for s in strips if s.night == night]
+        mine = parts.strips.get(night, [])
         sections = describe_night(
-            out, night, mine, [r for r in failed if r.get("night") == night],
-            [r for r in ledger if r.get("night") == night], flats,
-        )  # fmt: skip
-        _write(
-            folder / night, template, f"{name}: night {night}", sections,
+            out, night, mine, stand.get(night, ()), rows.get(night, ()), flats, cells
+        )
+        pieces += page_pieces(
+            night, f"{name}: night {night}", sections,
             lead=f"{len(mine)} strip(s) reduced.", verdict=verdicts[night],
         )  # fmt: skip
     told = [
@@ -77,24 +109,126 @@ def write_report(out: Path, judging: Judging | None = None) -> Path:
         + f": {row.get('reason', '')}"
         for row in failed
     ]
-    return _write(
-        folder, template, f"{name}: drift scans reduced",
-        describe_season(out, strips, verdicts, told),
-        lead=f"{len(strips)} strip(s) of {len(nights)} night(s).", verdict=None,
-    )  # fmt: skip
+    season = describe_season(out, parts.strips, verdicts, told, parts.deep)
+    drawings = _drawings("", season)
+    made, more = make_pieces(report, [*parts.stacks, *drawings, *pieces], runner)
+    faults |= more
+    if parts.strips:
+        shown = [made[piece.key] for piece in parts.stacks if piece.key in made]
+        season.insert(-1, describe_stacks(out, shown))
+    # Needs the numbers of the stacks, and is not worth a worker.
+    index = page_pieces(
+        "", f"{name}: drift scans reduced", season,
+        lead=f"{sum(map(len, parts.strips.values()))} strip(s) of {len(nights)} night(s).",
+        verdict=None,
+    )[-1]  # fmt: skip
+    faults |= make_pieces(report, [index], InlineRunner())[1]
+    remove_others(report, {*parts.keys, *made, index.key})
+    _remove_unshown(report, shown_before)
+    if faults:
+        left = len(faults) - _MOST_TOLD
+        msg = "; ".join([*faults.values()][:_MOST_TOLD]) + (f"; {left} more" if left > 0 else "")
+        raise ProductError(msg)
+    return report / "index.html"
 
 
-def _write(
-    folder: Path, template: Template, title: str, sections: Sequence[Section], *, lead: str,
-    verdict: Verdict | None,
-) -> Path:  # fmt: skip
-    folder.mkdir(parents=True, exist_ok=True)
-    before = _pictures_of(folder / "numbers.json")
+@dataclass(frozen=True)
+class _Parts:
+    """What was made of products: strips by night, deep catalogue, and stacks yet to be shown."""
+
+    keys: Collection[str]
+    strips: Mapping[str, Sequence[StripPart]]
+    deep: Mapping[str, Any] | None
+    stacks: Sequence[Piece]
+
+
+def _make_parts(
+    out: Path, folders: Sequence[Path], runner: "Runner"
+) -> tuple[_Parts, dict[str, str]]:
+    """Parts of all products, and by key why one is missing."""
+    strips = [strip_piece(folder) for folder in folders]
+    deep = deep_piece(out)
+    stacks = {f"epochs/{path.stem}": path for path in sorted(out.glob("stacks/*.fits"))}
+    pieces = [*strips, *([] if deep is None else [deep]), *map(epochs_piece, stacks.values())]
+    contents, faults = make_pieces(out / "report", pieces, runner)
+    nights: dict[str, list[StripPart]] = {}
+    for piece in strips:
+        if piece.key in contents:
+            part = StripPart.from_content(contents[piece.key])
+            nights.setdefault(part.night, []).append(part)
+    ranked = [(contents[key]["epochs"], path) for key, path in stacks.items() if key in contents]
+    best = [
+        stack_piece(path, epochs)
+        for epochs, path in sorted(ranked, reverse=True)[: _MOST_STACKS if nights else 0]
+    ]
+    return _Parts(contents.keys(), nights, contents.get("deep"), best), faults
+
+
+def _tell_fault(key: str, reason: str) -> dict[str, Any]:
+    """A product that cannot be shown, as a row that the ledger might have."""
+    kind, *names = key.split("/")
+    night, strip = names if kind == "strips" else ("", "")
+    return {"night": night, "strip": strip, "step": "report", "state": "failed", "reason": reason}
+
+
+def page_pieces(
+    night: str, title: str, sections: Sequence[Section], *, lead: str, verdict: Verdict | None
+) -> list[Piece]:  # fmt: skip
+    """The pictures of a page that are yet to be drawn, and last the page itself.
+
+    Parameters
+    ----------
+    night : str
+        Empty for the page of all nights.
+    title, lead : str
+    sections : sequence of Section
+    verdict : Verdict or None
+        Of the night.
+
+    Returns
+    -------
+    list of Piece
+    """
+    content = {
+        "title": title, "lead": lead, "sections": [pack_section(s) for s in sections],
+        "up": "../index.html" if night else None,
+    }  # fmt: skip
+    values = digest_values(content, None if verdict is None else asdict(verdict))
+    page = Piece(f"pages/{night or 'index'}", night, _make_page, (content, verdict), values=values)
+    return [*_drawings(night, sections), page]
+
+
+def _drawings(night: str, sections: Iterable[Section]) -> list[Piece]:
+    return [
+        Piece(
+            "/".join(filter(None, ("pictures", night, picture.name))), night, _make_picture,
+            (picture.name, picture.figure),
+            values=digest_values(picture.figure.function.__name__, picture.figure.args),
+        )
+        for section in sections
+        for picture in section.pictures
+        if isinstance(picture.figure, Drawing)
+    ]  # fmt: skip
+
+
+def _make_picture(name: str, drawing: Drawing) -> Made:
+    figure: Figure = drawing.function(*drawing.args)
+    return Made(figures={name: figure})
+
+
+@cache
+def _template() -> Template:
+    return Environment(
+        loader=PackageLoader("pipeline.report"), autoescape=True, trim_blocks=True
+    ).get_template("site.html")
+
+
+def _make_page(packed: Mapping[str, Any], verdict: Verdict | None) -> Made:
+    """A page and its numbers as files."""
+    sections = [unpack_section(s) for s in packed["sections"]]
     pictures = [p for s in sections for p in s.pictures]
-    for picture in pictures:
-        save_both(picture.figure, folder, picture.name)
     content: dict[str, Any] = {
-        "title": title, "pictures": [name for p in pictures for name in (p.src, p.dark)]
+        "title": packed["title"], "pictures": [name for p in pictures for name in (p.src, p.dark)]
     }  # fmt: skip
     if verdict is not None:
         content["verdict"] = verdict.word
@@ -109,22 +243,29 @@ def _write(
         }
         for s in sections
     ]
-    write_json(folder / "numbers.json", content)
-    html = template.render(
-        title=title, lead=lead, sections=sections, verdict=verdict,
-        up=None if verdict is None else "../index.html",
+    html = _template().render(
+        title=packed["title"], lead=packed["lead"], sections=sections, verdict=verdict,
+        up=packed["up"],
     )  # fmt: skip
-    write_text(folder / "index.html", html)
-    # What the page before showed and this one does not: of strips or stacks that are gone.
-    for name in before - set(content["pictures"]):
-        (folder / name).unlink(missing_ok=True)
-    return folder / "index.html"
+    return Made(texts={"numbers.json": format_json(content), "index.html": html})
 
 
-def _pictures_of(path: Path) -> set[str]:
-    """Pictures that a page wrote, by name only; none where there was no page."""
-    try:
-        names = read_json(path).get("pictures", []) if path.exists() else []
-    except ProductError:
-        return set()  # a torn one is written anew
-    return {Path(str(name)).name for name in names}
+def _list_shown(report: Path) -> dict[str, set[str]]:
+    """Pictures by folder of pages whose pieces were not kept: an older version wrote them."""
+    if (report / PARTS).is_dir():
+        return {}
+    shown = {}
+    for path in (report / "numbers.json", *report.glob("*/numbers.json")):
+        folder = "" if path.parent == report else path.parent.name
+        if not folder or _NIGHT.fullmatch(folder):
+            names = (read_kept(path) or {}).get("pictures")
+            shown[folder] = {Path(str(n)).name for n in (names if isinstance(names, list) else ())}
+    return shown
+
+
+def _remove_unshown(report: Path, before: Mapping[str, set[str]]) -> None:
+    """Remove what pages of an older version showed and these do not."""
+    for folder, names in before.items():
+        now = read_kept(report / folder / "numbers.json") or {}
+        for name in names - set(now.get("pictures", ())):
+            (report / folder / name).unlink(missing_ok=True)

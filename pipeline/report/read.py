@@ -8,18 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.finite import middle
-from pipeline.io.images import read_image
+from pipeline.io.images import read_plane
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table_meta
 
-__all__ = [
-    "StackProducts",
-    "StripProducts",
-    "limit_of",
-    "observatory_of",
-    "read_stacks",
-    "read_strips",
-]
+__all__ = ["StripProducts", "limit_of", "list_products", "observatory_of", "read_strip"]
 
 Table = dict[str, NDArray[Any]]
 
@@ -39,89 +32,46 @@ class StripProducts:
     equalisation: dict[str, Any] | None = None
 
 
-@dataclass(frozen=True)
-class StackProducts:
-    """One stack: planes of shape (ny, nx), epochs, arcsec per pixel."""
-
-    path: Path
-    flux: NDArray[np.float32]
-    variance: NDArray[np.float32]
-    epochs: float
-    n_epochs: int
-    filled: float
-    scale: float
-
-
-def read_strips(out: Path) -> list[StripProducts]:
-    """Strips that have a solution, in order of night and name.
+def read_strip(folder: Path) -> StripProducts:
+    """Read what a page shows of a strip.
 
     Parameters
     ----------
-    out : Path
-        Folder of products.
+    folder : Path
+        Folder of the strip's products.
 
     Returns
     -------
-    list of StripProducts
+    StripProducts
 
     Raises
     ------
     ProductError
         If a product is missing or damaged.
     """
-    found = []
-    for path in sorted(out.glob("strips/*/*/solution.json")):
-        folder = path.parent
-        solution = read_json(path)
-        catalogue = read_either(folder / "catalogue")
-        extra = folder / "equalisation.json"
-        level = None
-        if (folder / "summary.fits").exists():
-            level = np.asarray(read_image(folder / "summary.fits")[0]["LEVEL"], dtype=float)
-        columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
-        if level is not None:
-            columns = [level.shape[1] - 1]
-        found.append(
-            StripProducts(
-                night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
-                curves=read_either(folder / "curves"), solution=solution,
-                n_columns=int(max(columns)) + 1, level=level,
-                equalisation=read_json(extra) if extra.exists() else None,
-            )
-        )  # fmt: skip
-    return found
+    solution = read_json(folder / "solution.json")
+    catalogue = read_either(folder / "catalogue")
+    extra = folder / "equalisation.json"
+    level = None
+    if (folder / "summary.fits").exists():
+        level = np.asarray(read_plane(folder / "summary.fits", "LEVEL"), dtype=float)
+    columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
+    if level is not None:
+        columns = [level.shape[1] - 1]
+    return StripProducts(
+        night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
+        curves=read_either(folder / "curves"), solution=solution,
+        n_columns=int(max(columns)) + 1, level=level,
+        equalisation=read_json(extra) if extra.exists() else None,
+    )  # fmt: skip
 
 
-def read_stacks(out: Path, *, most: int) -> list[StackProducts]:
-    """The stacks with most epochs, best first.
-
-    Parameters
-    ----------
-    out : Path
-        Folder of products.
-    most : int
-        No more than so many.
-
-    Returns
-    -------
-    list of StackProducts
-    """
-    ranked = [
-        (float(np.mean(read_image(path)[0]["EPOCHS"])), path)
-        for path in sorted(out.glob("stacks/*.fits"))
-    ]
-    found = []
-    for epochs, path in sorted(ranked, reverse=True)[:most]:
-        images, header, heads = read_image(path)
-        scale = float(np.hypot(heads["FLUX"]["CD1_1"], heads["FLUX"]["CD2_1"])) * 3600.0
-        filled = float(np.mean(np.isfinite(images["FLUX"])))
-        found.append(
-            StackProducts(
-                path, images["FLUX"], images["VARIANCE"], epochs, int(header["NEPOCHS"]), filled,
-                scale,
-            )
-        )  # fmt: skip
-    return found
+def list_products(folder: Path) -> list[Path]:
+    """Tables, images and JSON of a strip, in order of name."""
+    return [
+        p for p in sorted(folder.iterdir())
+        if p.suffix in {".fits", ".parquet", ".json"} and p.is_file()
+    ]  # fmt: skip
 
 
 def limit_of(catalogue: Table) -> float:

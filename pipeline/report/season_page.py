@@ -1,6 +1,6 @@
 """The page of all nights: verdicts, trends, stacks, deep catalogue."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,15 +10,14 @@ from matplotlib.figure import Figure
 
 from pipeline.finite import middle
 from pipeline.io.tables import read_table
-from pipeline.report import figures
-from pipeline.report.content import Column, Grid, Picture, Section
+from pipeline.report.content import Column, Drawing, Grid, Picture, Section
+from pipeline.report.depth import depth_grid, draw_depth, measure_depth
 from pipeline.report.figures import _STYLE, PALETTE
-from pipeline.report.night_page import depth_grid
-from pipeline.report.read import StripProducts, limit_of, read_stacks
+from pipeline.report.kept import Made, Piece
+from pipeline.report.strip_part import StripPart
 
-__all__ = ["describe_season", "draw_trends"]
+__all__ = ["deep_piece", "describe_season", "draw_trends"]
 
-_MOST_STACKS = 6
 _MOST_DEPTHS = 6  # curves that can be told apart
 NIGHT_COLUMNS = (
     Column("night"), Column("verdict"), Column("strips"), Column("sources"),
@@ -32,25 +31,39 @@ _TRENDS = (
 )  # fmt: skip
 
 
+def _make_deep(path: Path) -> Made:
+    catalogue = read_table(path)
+    return Made({"n_sources": int(catalogue["ra"].size), "depth": measure_depth(catalogue)})
+
+
+def deep_piece(out: Path) -> Piece | None:
+    """Numbers of the first deep catalogue, Parquet before FITS; None where there is none."""
+    paths = sorted(out.glob("deep/*.parquet")) or sorted(out.glob("deep/*.fits"))
+    return Piece("deep", "", _make_deep, (paths[0],), (paths[0],)) if paths else None
+
+
 def describe_season(
-    out: Path, strips: list[StripProducts], verdicts: Mapping[str, Any], failures: list[str]
-) -> list[Section]:
-    """Sections of the index.
+    out: Path, strips: Mapping[str, Sequence[StripPart]], verdicts: Mapping[str, Any],
+    failures: list[str], deep: Mapping[str, Any] | None,
+) -> list[Section]:  # fmt: skip
+    """Sections of the index, but for the stacks.
 
     Parameters
     ----------
     out : Path
         Folder of products.
-    strips : list of StripProducts
+    strips : mapping of night to sequence of StripPart
     verdicts : mapping of night to Verdict
     failures : list of str
         Those that stand, of files and of nights.
+    deep : mapping or None
+        What the piece of `deep_piece` gave.
 
     Returns
     -------
     list of Section
     """
-    rows = [_row(n, [s for s in strips if s.night == n], v) for n, v in sorted(verdicts.items())]
+    rows = [_row(n, strips.get(n, ()), v) for n, v in sorted(verdicts.items())]
     links = {n: f"{n}/index.html" for n in verdicts}
     nights = Section("nights", "Nights", notes=failures)
     if rows:
@@ -59,8 +72,8 @@ def describe_season(
         nights.paragraphs.append("No night was reduced.")
     told = Section("verdicts", "Verdicts", links=_tell_verdicts(verdicts))
     sections = [told, nights] if verdicts else [nights]
-    if strips:
-        sections += [_trends(rows), *_stacks(out, strips)]
+    if parts := [part for night in sorted(strips) for part in strips[night]]:
+        sections += [_trends(rows), _depth(out, parts[-_MOST_DEPTHS:], deep)]
     return sections
 
 
@@ -77,19 +90,14 @@ def _faults(verdict: Any) -> list[str]:
     return list(dict.fromkeys(f.fault for f in verdict.findings if f.severity != "note"))
 
 
-def _row(night: str, strips: list[StripProducts], verdict: Any) -> list[Any]:
-    def over(values: list[Any]) -> float:
+def _row(night: str, strips: Sequence[StripPart], verdict: Any) -> list[Any]:
+    def over(name: str) -> float:
+        values = [s.row[name] for s in strips]
         return middle(np.array([np.nan if v is None else v for v in values], dtype=float))
 
     return [
-        night, verdict.word, len(strips), sum(int(s.catalogue["line"].size) for s in strips),
-        over([middle(s.curves["fwhm"]) for s in strips]),
-        over([middle(s.curves["sky"]) for s in strips]),
-        over([middle(s.curves["zero_point"]) for s in strips]),
-        over([limit_of(s.catalogue) for s in strips]),
-        over([s.solution.get("rms_line") for s in strips]),
-        over([s.solution.get("rms_column") for s in strips]),
-        ", ".join(_faults(verdict)),
+        night, verdict.word, len(strips), sum(s.row["sources"] for s in strips),
+        *(over(c.name) for c in NIGHT_COLUMNS[4:-1]), ", ".join(_faults(verdict)),
     ]  # fmt: skip
 
 
@@ -126,56 +134,28 @@ def draw_trends(rows: list[list[Any]]) -> Figure:
 def _trends(rows: list[list[Any]]) -> Section:
     grid = Grid("medians of the nights", NIGHT_COLUMNS, rows)
     picture = Picture(
-        "trends", draw_trends(rows),
+        "trends", Drawing(draw_trends, (rows,)),
         "Six panels against night: seeing, sky, zero point, depth, and residuals of positions.",
         "Medians of each night's strips.", grid,
     )  # fmt: skip
     return Section("trends", "Trends", pictures=[picture])
 
 
-def _stacks(out: Path, strips: list[StripProducts]) -> list[Section]:
-    paths = sorted(out.glob("deep/*.parquet")) or sorted(out.glob("deep/*.fits"))
-    deep = read_table(paths[0]) if paths else None
-    sets = [(s.name, s.catalogue) for s in strips[-_MOST_DEPTHS:]]
-    both = [*sets, *([("stack", deep)] if deep is not None else [])]
-    depth = Section("depth", "Deep catalogue")
-    depth.pictures.append(
+def _depth(out: Path, strips: Sequence[StripPart], deep: Mapping[str, Any] | None) -> Section:
+    sets = [(s.name, s.depth) for s in strips]
+    both = [*sets, *([("stack", deep["depth"])] if deep is not None else [])]
+    section = Section("depth", "Deep catalogue")
+    section.pictures.append(
         Picture(
-            "depth", figures.draw_depth(sets, deep),
+            "depth", Drawing(draw_depth, (sets, None if deep is None else deep["depth"])),
             "Median magnitude error and source counts against magnitude: strips and stack.",
             "Error against magnitude, and counts, of the latest strips and of the stack.",
             depth_grid(both),
         )
     )  # fmt: skip
     if deep is not None:
-        depth.paragraphs.append(f"{deep['ra'].size} sources in the deep catalogue.")
-    depth.links = [
+        section.paragraphs.append(f"{deep['n_sources']} sources in the deep catalogue.")
+    section.links = [
         (f"../{p.relative_to(out)}", p.name) for p in sorted(out.glob("deep/*")) if p.is_file()
     ]
-    section = Section("stacks", "Stacks", paired=True)
-    for stack in read_stacks(out, most=_MOST_STACKS):
-        name = stack.path.stem
-        good = np.isfinite(stack.variance) & (stack.variance > 0)
-        noise = float(np.sqrt(np.median(stack.variance[good]))) if good.any() else None
-        grid = Grid(
-            f"stack {name}",
-            [Column("stack"), Column("most epochs"), Column("epochs, mean", "", 2),
-             Column("filled", "%", 1), Column("noise of a pixel, mag 25 is 1", "", 3),
-             Column("pixel", "arcsec", 4)],
-            [[name, stack.n_epochs, stack.epochs, 100 * stack.filled, noise, stack.scale]],
-        )  # fmt: skip
-        section.pictures.append(
-            Picture(
-                f"stack-{name}",
-                figures.draw_tile(
-                    stack.flux, stack.variance, pixel_scale=stack.scale, max_side=500,
-                    title=f"Stack {name}: {stack.n_epochs} epochs",
-                ),
-                f"Image of stack {name}.",
-                f"Stack {name}, stretched by the inverse hyperbolic sine; blue: no data.", grid,
-            )
-        )  # fmt: skip
-    section.links = [(f"../stacks/{p.name}", p.name) for p in sorted(out.glob("stacks/*.fits"))]
-    if not section.links:
-        section.paragraphs.append("There are no stacks.")
-    return [section, depth]
+    return section

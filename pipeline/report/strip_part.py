@@ -1,19 +1,41 @@
-"""Pictures of one strip, each with the table behind it."""
+"""The part of a page that comes from one strip: pictures, each with the table behind it."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from pipeline.finite import middle
 from pipeline.flags import FLAG_MEANINGS, MASK_MEANINGS
 from pipeline.report import figures
-from pipeline.report.content import Column, Grid, Picture, Section, grid_of
+from pipeline.report.content import (
+    Column,
+    Grid,
+    Picture,
+    Section,
+    grid_of,
+    pack_section,
+    unpack_section,
+)
+from pipeline.report.depth import measure_depth
 from pipeline.report.equalisation_figure import describe_cost, draw_equalisation
+from pipeline.report.kept import Made, Piece
 from pipeline.report.map_figure import draw_level, level_change
 from pipeline.report.moments_figure import draw_moments
-from pipeline.report.read import StripProducts
+from pipeline.report.read import StripProducts, limit_of, list_products, read_strip
 
-__all__ = ["describe_strip"]
+__all__ = ["STRIP_COLUMNS", "StripPart", "describe_strip", "make_strip_part", "strip_piece"]
+
+STRIP_COLUMNS = (
+    Column("strip"), Column("lines"), Column("sources"), Column("sky", "electron/px", 0),
+    Column("seeing", "px", 2), Column("zero point", "mag", 3), Column("limit S/N 5", "mag", 2),
+    Column("cloudy", "%", 0), Column("residual line", "px", 3), Column("residual column", "px", 3),
+    Column("zero point rms", "mag", 4), Column("reference stars"),
+)  # fmt: skip
 
 _BINS = 16  # as the residual figure has
 _MAS = 1000.0  # in an arcsec; mmag in a mag
@@ -63,11 +85,86 @@ def describe_strip(strip: StripProducts) -> Section:
         )
     base = f"../../strips/{strip.night}/{strip.name}"
     section.links = [
-        (f"{base}/{p.name}", f"{strip.name}: {p.name}")
-        for p in sorted(strip.folder.iterdir())
-        if p.is_file() and p.suffix in {".fits", ".parquet", ".json"}
+        (f"{base}/{p.name}", f"{strip.name}: {p.name}") for p in list_products(strip.folder)
     ]
     return section
+
+
+@dataclass(frozen=True)
+class StripPart:
+    """What pages need of a strip beside its pictures.
+
+    Parameters
+    ----------
+    night, name : str
+    row : mapping of str to number or None
+        By name of a column of `STRIP_COLUMNS`; None where it was not measured.
+    depth : mapping
+        From `measure_depth`.
+    section : Section
+        Its pictures are drawn already.
+    """
+
+    night: str
+    name: str
+    row: Mapping[str, Any]
+    depth: Mapping[str, Any]
+    section: Section
+
+    @classmethod
+    def from_content(cls, content: Mapping[str, Any]) -> "StripPart":
+        """From what `make_strip_part` gave."""
+        words = {name: content[name] for name in ("night", "name", "row", "depth")}
+        return cls(section=unpack_section(content["section"]), **words)
+
+
+def _row_of(strip: StripProducts) -> dict[str, Any]:
+    curves, solution = strip.curves, strip.solution
+    cloudy = 100.0 * float(np.mean(curves["cloudy"])) if curves["cloudy"].size else None
+    values = [
+        strip.name, int(solution["n_lines"]), int(strip.catalogue["line"].size),
+        middle(curves["sky"]), middle(curves["fwhm"]), middle(curves["zero_point"]),
+        limit_of(strip.catalogue), cloudy, solution.get("rms_line"), solution.get("rms_column"),
+        solution.get("zero_point_rms"), solution.get("n_stars", 0),
+    ]  # fmt: skip
+    return dict(zip((c.name for c in STRIP_COLUMNS), values, strict=True))
+
+
+def make_strip_part(folder: Path) -> Made:
+    """Read a strip, and make its part of the pages.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the strip's products.
+
+    Returns
+    -------
+    Made
+        Its content is for `StripPart.from_content`.
+
+    Raises
+    ------
+    ProductError
+        If a product is missing or damaged.
+    """
+    strip = read_strip(folder)
+    section = describe_strip(strip)
+    content = {
+        "night": strip.night, "name": strip.name, "row": _row_of(strip),
+        "depth": measure_depth(strip.catalogue), "section": pack_section(section),
+    }  # fmt: skip
+    return Made(
+        content, {p.name: p.figure for p in section.pictures if isinstance(p.figure, Figure)}
+    )
+
+
+def strip_piece(folder: Path) -> Piece:
+    """A strip's part as a piece of the report; made again when any of its products changes."""
+    night, name = folder.parent.name, folder.name
+    return Piece(
+        f"strips/{night}/{name}", night, make_strip_part, (folder,), tuple(list_products(folder))
+    )
 
 
 def _missing(strip: StripProducts) -> list[str]:
