@@ -453,14 +453,20 @@ def report(
             help="Configuration whose verdict section holds; that of the last report without."
         ),
     ] = None,
+    workers: Annotated[
+        int, typer.Option(help="Worker processes; 0 for one a core, 1 for none but this.")
+    ] = 1,
 ) -> None:
-    """Draw the report again from the products."""
+    """Draw the report again: what changed since it was drawn last."""
     from pipeline.config import load_config
+    from pipeline.graph import open_runner
     from pipeline.report.page import write_report
     from pipeline.verdict import judging_of
 
     judging = None if config is None else judging_of(load_config(config))
-    console.print(f"Report: {write_report(out, judging)}", highlight=False, soft_wrap=True)
+    with open_runner(workers=workers, progress=BarProgress(), say=_say) as runner:
+        index = write_report(out, judging, runner)
+    console.print(f"Report: {index}", highlight=False, soft_wrap=True)
 
 
 @app.command()

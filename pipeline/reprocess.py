@@ -24,7 +24,8 @@ from pipeline.strip import Strip
 __all__ = ["Reprocessed", "plan_reprocessing", "reprocess_folder"]
 
 # Made by hand or by `season`, not by a reduction: they go along as they are.
-_CARRIED = ("calibration/register*.toml", "calibration/season/*")
+# Links of products keep size and time, so that pieces of the report stand where these do.
+_CARRIED = ("calibration/register*.toml", "calibration/season/*", "report/**/*")
 
 
 @dataclass(frozen=True)

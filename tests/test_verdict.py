@@ -77,10 +77,7 @@ def test_what_the_configuration_expects_goes_before_other_nights(reduced):
     assert (strip.seeing, strip.sky) == (plain.seeing, plain.sky)
 
 
-def test_limits_of_the_configuration_reach_the_report_and_stay(
-    reduced, small, tmp_path, monkeypatch
-):
-    monkeypatch.setattr("pipeline.report.page.save_both", lambda *_: None)  # they are there
+def test_limits_of_the_configuration_reach_the_report_and_stay(reduced, small, tmp_path):
     config = load_config(small / "observatory.toml")
     assert judging_of(config).limits == VerdictLimits()  # defaults are stated twice, alike
     strict = judging_of(config.with_value("verdict.pixels", (1e-6, 0.9)))
