@@ -106,6 +106,10 @@ def test_a_change_of_the_stacks_touches_stacks_alone(small, products):
     # strips were taken over as they were
     name = next(n for n in old if n.startswith("strips"))
     assert (products / name).samefile(products / "previous" / name)
+    # and their pictures are not drawn again
+    drawn = [p.relative_to(products) for p in products.glob("report/2*/*_s01-*.png")]
+    assert len(drawn) >= 12
+    assert all((products / n).samefile(products / "previous" / n) for n in drawn)
     # old and new are compared: strips as they were, stacks not
     page = (products / "comparison" / "index.html").read_text()
     assert str(products / "previous") in page
