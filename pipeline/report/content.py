@@ -72,10 +72,15 @@ class Grid:
 
 @dataclass(frozen=True)
 class Drawing:
-    """A figure that is drawn later, perhaps elsewhere: a function and what it takes."""
+    """A figure that is drawn later, perhaps elsewhere: a function, and what it takes."""
 
     function: Callable[..., Figure]
     args: tuple[Any, ...]
+    words: Mapping[str, str] = field(default_factory=dict)
+
+    def draw(self) -> Figure:
+        """The figure."""
+        return self.function(*self.args, **self.words)
 
 
 @dataclass(frozen=True)

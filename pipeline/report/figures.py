@@ -193,7 +193,7 @@ def draw_calibration(
     return fig
 
 
-def draw_residuals(catalogue: Table, *, n_columns: int, title: str) -> Figure:
+def draw_residuals(catalogue: Table, n_columns: int, *, title: str) -> Figure:
     """Position and magnitude residuals against the reference catalogue, by column and by line.
 
     Parameters

@@ -13,7 +13,7 @@ from pipeline.io.tables import read_table, read_table_meta
 from pipeline.report.content import Column, Drawing, Grid, Picture, Section, grid_of
 from pipeline.report.depth import depth_grid, draw_depth
 from pipeline.report.figures import draw_calibration
-from pipeline.report.strip_part import STRIP_COLUMNS, StripPart
+from pipeline.report.strip_pieces import STRIP_COLUMNS, StripPart
 
 __all__ = ["Cells", "describe_night", "find_cells"]
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, Template
-from matplotlib.figure import Figure
 
 from pipeline.errors import ProductError
 from pipeline.flats import read_flats
@@ -28,7 +27,7 @@ from pipeline.report.night_page import describe_night, find_cells
 from pipeline.report.read import observatory_of
 from pipeline.report.season_page import deep_piece, describe_season
 from pipeline.report.stack_part import describe_stacks, epochs_piece, stack_piece
-from pipeline.report.strip_part import StripPart, strip_piece
+from pipeline.report.strip_pieces import StripPart, strip_pictures, strip_piece
 from pipeline.verdict import Judging, Verdict, judge, read_facts, read_judging
 
 if TYPE_CHECKING:
@@ -100,6 +99,7 @@ def write_report(
         sections = describe_night(
             out, night, mine, stand.get(night, ()), rows.get(night, ()), flats, cells
         )
+        pieces += [piece for part in mine for piece in strip_pictures(out, part)]
         pieces += page_pieces(
             night, f"{name}: night {night}", sections,
             lead=f"{len(mine)} strip(s) reduced.", verdict=verdicts[night],
@@ -126,8 +126,9 @@ def write_report(
     remove_others(report, {*parts.keys, *made, index.key})
     _remove_unshown(report, shown_before)
     if faults:
-        left = len(faults) - _MOST_TOLD
-        msg = "; ".join([*faults.values()][:_MOST_TOLD]) + (f"; {left} more" if left > 0 else "")
+        told = [f"{key}: {reason}" for key, reason in faults.items()]
+        left = len(told) - _MOST_TOLD
+        msg = "; ".join(told[:_MOST_TOLD]) + (f"; and {left} more" if left > 0 else "")
         raise ProductError(msg)
     return report / "index.html"
 
@@ -203,7 +204,9 @@ def _drawings(night: str, sections: Iterable[Section]) -> list[Piece]:
         Piece(
             "/".join(filter(None, ("pictures", night, picture.name))), night, _make_picture,
             (picture.name, picture.figure),
-            values=digest_values(picture.figure.function.__name__, picture.figure.args),
+            values=digest_values(
+                picture.figure.function.__name__, picture.figure.args, picture.figure.words
+            ),
         )
         for section in sections
         for picture in section.pictures
@@ -212,8 +215,7 @@ def _drawings(night: str, sections: Iterable[Section]) -> list[Piece]:
 
 
 def _make_picture(name: str, drawing: Drawing) -> Made:
-    figure: Figure = drawing.function(*drawing.args)
-    return Made(figures={name: figure})
+    return Made(figures={name: drawing.draw()})
 
 
 @cache

@@ -1,5 +1,6 @@
 """What the report reads of products."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,8 +13,9 @@ from pipeline.io.images import read_plane
 from pipeline.io.solution import read_json
 from pipeline.io.tables import read_either, read_table_meta
 
-__all__ = ["StripProducts", "limit_of", "list_products", "observatory_of", "read_strip"]
+__all__ = ["STEMS", "StripProducts", "limit_of", "list_products", "observatory_of", "read_strip"]
 
+STEMS = ("catalogue", "curves", "summary", "equalisation")
 Table = dict[str, NDArray[Any]]
 
 
@@ -32,13 +34,15 @@ class StripProducts:
     equalisation: dict[str, Any] | None = None
 
 
-def read_strip(folder: Path) -> StripProducts:
+def read_strip(folder: Path, stems: Collection[str] = STEMS) -> StripProducts:
     """Read what a page shows of a strip.
 
     Parameters
     ----------
     folder : Path
         Folder of the strip's products.
+    stems : collection of str, optional
+        Products to read beside the solution, of `STEMS`; what comes from others is empty.
 
     Returns
     -------
@@ -50,19 +54,19 @@ def read_strip(folder: Path) -> StripProducts:
         If a product is missing or damaged.
     """
     solution = read_json(folder / "solution.json")
-    catalogue = read_either(folder / "catalogue")
-    extra = folder / "equalisation.json"
-    level = None
-    if (folder / "summary.fits").exists():
+    catalogue = read_either(folder / "catalogue") if "catalogue" in stems else {}
+    level = extra = None
+    if "summary" in stems and (folder / "summary.fits").exists():
         level = np.asarray(read_plane(folder / "summary.fits", "LEVEL"), dtype=float)
-    columns = solution.get("smear_table", {}).get("column") or [0, *catalogue["column"]]
+    if "equalisation" in stems and (folder / "equalisation.json").exists():
+        extra = read_json(folder / "equalisation.json")
+    columns = solution.get("smear_table", {}).get("column") or [0, *catalogue.get("column", ())]
     if level is not None:
         columns = [level.shape[1] - 1]
     return StripProducts(
         night=folder.parent.name, name=folder.name, folder=folder, catalogue=catalogue,
-        curves=read_either(folder / "curves"), solution=solution,
-        n_columns=int(max(columns)) + 1, level=level,
-        equalisation=read_json(extra) if extra.exists() else None,
+        curves=read_either(folder / "curves") if "curves" in stems else {}, solution=solution,
+        n_columns=int(max(columns)) + 1, level=level, equalisation=extra,
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from pipeline.report.content import Column, Drawing, Grid, Picture, Section
 from pipeline.report.depth import depth_grid, draw_depth, measure_depth
 from pipeline.report.figures import _STYLE, PALETTE
 from pipeline.report.kept import Made, Piece
-from pipeline.report.strip_part import StripPart
+from pipeline.report.strip_pieces import StripPart
 
 __all__ = ["deep_piece", "describe_season", "draw_trends"]
 

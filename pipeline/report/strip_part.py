@@ -1,41 +1,20 @@
 """The part of a page that comes from one strip: pictures, each with the table behind it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from itertools import pairwise
-from pathlib import Path
-from typing import Any
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from pipeline.finite import middle
 from pipeline.flags import FLAG_MEANINGS, MASK_MEANINGS
 from pipeline.report import figures
-from pipeline.report.content import (
-    Column,
-    Grid,
-    Picture,
-    Section,
-    grid_of,
-    pack_section,
-    unpack_section,
-)
-from pipeline.report.depth import measure_depth
+from pipeline.report.content import Column, Drawing, Grid, Picture, Section, grid_of
 from pipeline.report.equalisation_figure import describe_cost, draw_equalisation
-from pipeline.report.kept import Made, Piece
 from pipeline.report.map_figure import draw_level, level_change
 from pipeline.report.moments_figure import draw_moments
-from pipeline.report.read import StripProducts, limit_of, list_products, read_strip
+from pipeline.report.read import StripProducts, list_products
 
-__all__ = ["STRIP_COLUMNS", "StripPart", "describe_strip", "make_strip_part", "strip_piece"]
-
-STRIP_COLUMNS = (
-    Column("strip"), Column("lines"), Column("sources"), Column("sky", "electron/px", 0),
-    Column("seeing", "px", 2), Column("zero point", "mag", 3), Column("limit S/N 5", "mag", 2),
-    Column("cloudy", "%", 0), Column("residual line", "px", 3), Column("residual column", "px", 3),
-    Column("zero point rms", "mag", 4), Column("reference stars"),
-)  # fmt: skip
+__all__ = ["PICTURES", "describe_strip"]
 
 _BINS = 16  # as the residual figure has
 _MAS = 1000.0  # in an arcsec; mmag in a mag
@@ -90,83 +69,6 @@ def describe_strip(strip: StripProducts) -> Section:
     return section
 
 
-@dataclass(frozen=True)
-class StripPart:
-    """What pages need of a strip beside its pictures.
-
-    Parameters
-    ----------
-    night, name : str
-    row : mapping of str to number or None
-        By name of a column of `STRIP_COLUMNS`; None where it was not measured.
-    depth : mapping
-        From `measure_depth`.
-    section : Section
-        Its pictures are drawn already.
-    """
-
-    night: str
-    name: str
-    row: Mapping[str, Any]
-    depth: Mapping[str, Any]
-    section: Section
-
-    @classmethod
-    def from_content(cls, content: Mapping[str, Any]) -> "StripPart":
-        """From what `make_strip_part` gave."""
-        words = {name: content[name] for name in ("night", "name", "row", "depth")}
-        return cls(section=unpack_section(content["section"]), **words)
-
-
-def _row_of(strip: StripProducts) -> dict[str, Any]:
-    curves, solution = strip.curves, strip.solution
-    cloudy = 100.0 * float(np.mean(curves["cloudy"])) if curves["cloudy"].size else None
-    values = [
-        strip.name, int(solution["n_lines"]), int(strip.catalogue["line"].size),
-        middle(curves["sky"]), middle(curves["fwhm"]), middle(curves["zero_point"]),
-        limit_of(strip.catalogue), cloudy, solution.get("rms_line"), solution.get("rms_column"),
-        solution.get("zero_point_rms"), solution.get("n_stars", 0),
-    ]  # fmt: skip
-    return dict(zip((c.name for c in STRIP_COLUMNS), values, strict=True))
-
-
-def make_strip_part(folder: Path) -> Made:
-    """Read a strip, and make its part of the pages.
-
-    Parameters
-    ----------
-    folder : Path
-        Folder of the strip's products.
-
-    Returns
-    -------
-    Made
-        Its content is for `StripPart.from_content`.
-
-    Raises
-    ------
-    ProductError
-        If a product is missing or damaged.
-    """
-    strip = read_strip(folder)
-    section = describe_strip(strip)
-    content = {
-        "night": strip.night, "name": strip.name, "row": _row_of(strip),
-        "depth": measure_depth(strip.catalogue), "section": pack_section(section),
-    }  # fmt: skip
-    return Made(
-        content, {p.name: p.figure for p in section.pictures if isinstance(p.figure, Figure)}
-    )
-
-
-def strip_piece(folder: Path) -> Piece:
-    """A strip's part as a piece of the report; made again when any of its products changes."""
-    night, name = folder.parent.name, folder.name
-    return Piece(
-        f"strips/{night}/{name}", night, make_strip_part, (folder,), tuple(list_products(folder))
-    )
-
-
 def _missing(strip: StripProducts) -> list[str]:
     """What could not be measured along the strip, and why."""
     curves, notes = strip.curves, []
@@ -203,7 +105,7 @@ def _conditions(strip: StripProducts) -> Picture:
     )  # fmt: skip
     return Picture(
         f"{strip.name}-conditions",
-        figures.draw_conditions(curves, title=f"Conditions along {strip.name}"),
+        Drawing(figures.draw_conditions, (curves,), {"title": f"Conditions along {strip.name}"}),
         f"Four curves against minutes: sky, seeing, zero point and sources of {strip.name}.",
         "Sky, seeing, zero point with its error, and sources per 256 lines.", grid,
     )  # fmt: skip
@@ -221,7 +123,7 @@ def _map(strip: StripProducts) -> Picture:
     ]
     return Picture(
         f"{strip.name}-map",
-        draw_level(strip.level, title=f"Level of the columns of {strip.name}"),
+        Drawing(draw_level, (strip.level,), {"title": f"Level of the columns of {strip.name}"}),
         f"Map of the raw level of {strip.name} by column and line, in per cent of each line's "
         "median.",
         "Level of every column per 256 lines, against the median of the line and of the column: "
@@ -255,7 +157,7 @@ def _residuals(strip: StripProducts) -> Picture:
     )  # fmt: skip
     return Picture(
         f"{strip.name}-residuals",
-        figures.draw_residuals(table, n_columns=strip.n_columns, title=strip.name),
+        Drawing(figures.draw_residuals, (table, strip.n_columns), {"title": strip.name}),
         f"Residuals of {strip.name} in RA, Dec and magnitude, against column and against line.",
         "Unflagged stars against the reference catalogue: positions and magnitudes.", grid,
     )  # fmt: skip
@@ -278,7 +180,9 @@ def _moments(strip: StripProducts) -> Picture:
     rows = [list(row) for row in zip(*values, strict=True)]
     return Picture(
         f"{strip.name}-moments",
-        draw_moments(moments, title=f"Second moments of bright stars, {strip.name}"),
+        Drawing(
+            draw_moments, (moments,), {"title": f"Second moments of bright stars, {strip.name}"}
+        ),
         f"Second moments of stars of {strip.name} against column, beside the prediction.",
         "Point spread by column: second moments of bright single stars, and what the fitted "
         "geometry predicts for them: seeing, clocking, pixel and window included, the level of "
@@ -293,7 +197,10 @@ def _equalisation(strip: StripProducts) -> Picture:
     table = strip.equalisation["table"]
     return Picture(
         f"{strip.name}-equalisation",
-        draw_equalisation(strip.equalisation, title=f"Equalisation of the tiles of {strip.name}"),
+        Drawing(
+            draw_equalisation, (strip.equalisation,),
+            {"title": f"Equalisation of the tiles of {strip.name}"},
+        ),
         f"Widths of stars, noise and depth of {strip.name} against column, before and after.",
         "Widths of stars, noise and depth against column, before and after equalisation, "
         "at the median seeing, as the kernels predict them.",
@@ -329,3 +236,13 @@ def _flags(strip: StripProducts) -> Grid:
         [Column("flag"), Column("sources"), Column("meaning")],
         [[m.name, int(np.count_nonzero(flags & m.bit)), m.text] for m in FLAG_MEANINGS],
     )
+
+
+# What each picture is made by, and what it needs beside the solution.
+PICTURES: Mapping[str, tuple[Callable[[StripProducts], Picture], tuple[str, ...]]] = {
+    "conditions": (_conditions, ("curves",)),
+    "map": (_map, ("summary",)),
+    "residuals": (_residuals, ("catalogue", "summary")),
+    "moments": (_moments, ()),
+    "equalisation": (_equalisation, ("equalisation",)),
+}

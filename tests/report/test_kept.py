@@ -19,6 +19,7 @@ from pipeline.report.page import write_report
 pytestmark = pytest.mark.xdist_group("reduction")
 NIGHT, OTHER = "2025-03-02", "2025-03-03"
 STRIP = f"{NIGHT}_s01"
+KINDS = ("conditions", "map", "moments", "residuals")
 
 
 class CountingRunner(InlineRunner):
@@ -94,7 +95,10 @@ def test_a_changed_strip_is_drawn_alone(products):
     replace_text(path, json.dumps({**solution, "remarks": ["Somebody said something."]}))
     before = files_of(products / "report")
     # A remark is on no picture that several strips share.
-    assert redraw(products) == [f"pages/{NIGHT}", f"strips/{NIGHT}/{STRIP}"]
+    assert redraw(products) == [
+        f"pages/{NIGHT}", *(f"pictures/{NIGHT}/{STRIP}-{kind}" for kind in KINDS),
+        f"strips/{NIGHT}/{STRIP}",
+    ]  # fmt: skip
     now = files_of(products / "report")
     changed = {name for name in now if now[name] != before.get(name)}
     assert changed == {f"{NIGHT}/index.html", f"{NIGHT}/numbers.json"}
@@ -124,11 +128,21 @@ def test_what_is_damaged_or_missing_is_drawn_again(products):
     replace_text(report / "trends.png", "torn")
     replace_text(report / "index.html", "torn")
     assert redraw(products) == [
-        f"pages/{NIGHT}", "pictures/trends", f"strips/{NIGHT}/{STRIP}",
-        f"strips/{OTHER}/{OTHER}_s01",
+        f"pages/{NIGHT}", f"pictures/{OTHER}/{OTHER}_s01-map", "pictures/trends",
+        f"strips/{NIGHT}/{STRIP}",
     ]  # fmt: skip
     assert files_of(report) == before
     assert redraw(products) == []
+
+
+def test_a_picture_is_drawn_again_for_what_it_shows_alone(products):
+    path = products / "strips" / NIGHT / STRIP / "summary.fits"
+    shutil.copy(path, path.with_suffix(".copy"))
+    path.with_suffix(".copy").replace(path)  # the same at another time
+    before = files_of(products / "report")
+    drawn = [f"pictures/{NIGHT}/{STRIP}-{kind}" for kind in ("map", "residuals")]
+    assert redraw(products) == [*drawn, f"strips/{NIGHT}/{STRIP}"]
+    assert files_of(products / "report") == before
 
 
 def test_a_damaged_product_is_named_and_the_rest_is_shown(products):
