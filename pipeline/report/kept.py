@@ -6,7 +6,7 @@ wrote and what it gave are kept in ``report/parts/``, so that a run makes only w
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
@@ -189,7 +189,7 @@ def _make(report: Path, piece: Piece) -> dict[str, Any]:
 
 
 def make_pieces(
-    report: Path, pieces: Sequence[Piece], runner: "Runner"
+    report: Path, pieces: Iterable[Piece], runner: "Runner"
 ) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
     """Make the pieces that changed or are damaged, and give what all gave.
 
@@ -197,7 +197,8 @@ def make_pieces(
     ----------
     report : Path
         Folder of the report.
-    pieces : sequence of Piece
+    pieces : iterable of Piece
+        Those that stand are dropped at once.
     runner : Runner
         Runs what is to be made.
 

@@ -1,9 +1,10 @@
 """The report: a site of pages, one of all nights and one a night, drawn from products."""
 
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -93,17 +94,21 @@ def write_report(
     facts = read_facts(out, nights, judging, flats=flats, unreadable=broken)
     verdicts = {night: judge(facts[night], judging.limits) for night in nights}
     name, cells = observatory_of(out), find_cells(out)
-    pieces: list[Piece] = []
-    for night in nights:
-        mine = parts.strips.get(night, [])
-        sections = describe_night(
-            out, night, mine, stand.get(night, ()), rows.get(night, ()), flats, cells
-        )
-        pieces += [piece for part in mine for piece in strip_pictures(out, part)]
-        pieces += page_pieces(
-            night, f"{name}: night {night}", sections,
-            lead=f"{len(mine)} strip(s) reduced.", verdict=verdicts[night],
-        )  # fmt: skip
+
+    def describe_nights() -> Iterator[Piece]:
+        """One night after the other: what a page that stands says need not stay in memory."""
+        for night in nights:
+            mine = parts.strips.get(night, [])
+            for part in mine:
+                yield from strip_pictures(out, part)
+            sections = describe_night(
+                out, night, mine, stand.get(night, ()), rows.get(night, ()), flats, cells
+            )
+            yield from page_pieces(
+                night, f"{name}: night {night}", sections,
+                lead=f"{len(mine)} strip(s) reduced.", verdict=verdicts[night],
+            )  # fmt: skip
+
     told = [
         " ".join(["failed:", *(str(row[k]) for k in ("night", "strip", "step") if row.get(k))])
         + f": {row.get('reason', '')}"
@@ -111,7 +116,7 @@ def write_report(
     ]
     season = describe_season(out, parts.strips, verdicts, told, parts.deep)
     drawings = _drawings("", season)
-    made, more = make_pieces(report, [*parts.stacks, *drawings, *pieces], runner)
+    made, more = make_pieces(report, chain(parts.stacks, drawings, describe_nights()), runner)
     faults |= more
     if parts.strips:
         shown = [made[piece.key] for piece in parts.stacks if piece.key in made]
