@@ -10,9 +10,16 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.stages.psf_fit import make_model_image
 from pipeline.stages.psf_model import PsfModel
-from pipeline.stages.spline_kernels import REACH, blend_nodes, grid_half_size, render_stamp
+from pipeline.stages.source_models import SourceModels, draw_models
+from pipeline.stages.spline_kernels import REACH
+from pipeline.stages.stamp_kernels import (
+    blend_parts,
+    draw_stamp,
+    gather_nodes,
+    part_side,
+    part_size,
+)
 
 __all__ = ["Cutouts", "isolate_sources", "stack_cutouts"]
 
@@ -122,7 +129,10 @@ def _cut(
     first_column: np.ndarray,
     column_weights: np.ndarray,
     oversample: int,
-    model_half: int,
+    order: np.ndarray,
+    model_line: np.ndarray,
+    model_column: np.ndarray,
+    model_half: np.ndarray,
     half: int,
     out: np.ndarray,
     out_variance: np.ndarray,
@@ -130,34 +140,55 @@ def _cut(
 ) -> None:
     n_lines, n_columns = image.shape
     size = 2 * half + 1
-    g = 2 * grid_half_size(model_half, oversample) + 1
-    grid = np.empty((g, g))
-    stamp = np.empty((2 * model_half + 1, 2 * model_half + 1))
-    for s in range(line.size):
-        blend_nodes(
-            nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], grid
-        )
-        render_stamp(grid, oversample, d_line[s], d_column[s], 0, 0, stamp)
+    n_width, n_column = width_weights.shape[1], column_weights.shape[1]
+    model_size = side = 0
+    at_width = at_column = -1
+    near = np.empty((1, 1), nodes.dtype)
+    parts = np.empty(1, nodes.dtype)
+    stamp = np.empty(1, nodes.dtype)
+    own = np.empty(size, np.float32)
+    nothing = np.float32(0.0)
+    for s in order:
+        # No more of the model than the cutout holds: each pixel is the same however many there are.
+        h = min(model_half[s], half + REACH)
+        if model_size != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
+            at_width, at_column = first_width[s], first_column[s]
+            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+            model_size, side = 2 * h + 1, part_side(h, oversample)
+            parts = np.empty(part_size(h, oversample), nodes.dtype)
+            stamp = np.empty(model_size * side, nodes.dtype)
+        blend_parts(near, width_weights[s], column_weights[s], parts)
+        # The model is drawn about the pixel of the detection, the cutout about that of the source.
+        off_l, off_c = model_line[s] - line[s], model_column[s] - column[s]
+        draw_stamp(parts, h, oversample, d_line[s] - off_l, d_column[s] - off_c, stamp)
         typical = variance[min(max(line[s], 0), n_lines - 1), min(max(column[s], 0), n_columns - 1)]
+        low = half - h + off_c
+        f = np.float32(flux[s])
+        left = column[s] - half
         for i in range(size):
             l = line[s] + i - half
-            k = i - half + model_half
+            k = i - half + h - off_l
+            own[:] = nothing
+            if 0 <= k < model_size:
+                light = stamp[k * side : (k + 1) * side]
+                for j in range(max(low, 0), min(low + model_size, size)):
+                    own[j] = f * light[j - low]
+            r = s * size + i
+            if l < 0 or l >= n_lines:
+                out[r] = own
+                out_variance[r] = typical
+                lost[r] = 1.0
+                continue
             for j in range(size):
-                c = column[s] + j - half
-                m = j - half + model_half
-                own = 0.0
-                if 0 <= k < stamp.shape[0] and 0 <= m < stamp.shape[1]:
-                    own = flux[s] * stamp[k, m]
-                r = s * size + i
-                inside = 0 <= l < n_lines and 0 <= c < n_columns
-                if not inside or mask[l, c] != 0:
-                    out[r, j] = own
+                c = left + j
+                if c < 0 or c >= n_columns or mask[l, c] != 0:
+                    out[r, j] = own[j]
                     out_variance[r, j] = typical
                     lost[r, j] = 1.0
                     continue
-                others = total[l, c] - own
+                others = total[l, c] - own[j]
                 out[r, j] = image[l, c] - others
-                out_variance[r, j] = variance[l, c] + photon[c] * max(others, 0.0)
+                out_variance[r, j] = variance[l, c] + photon[c] * max(others, nothing)
 
 
 def isolate_sources(
@@ -173,7 +204,7 @@ def isolate_sources(
     first_line: int,
     photon_variance: ArrayLike | None,
     half_size: int,
-    models: NDArray[np.float64] | None = None,
+    models: SourceModels | None = None,
 ) -> Cutouts:
     """Cut out sources, with the models of all other sources subtracted.
 
@@ -194,9 +225,9 @@ def isolate_sources(
         Variance per electron of source light; None for 1.
     half_size : int
         Half size of the cutouts, px.
-    models : ndarray of shape (lines, columns) or None
-        `make_model_image` of all sources with the half size of the model, where it is at hand
-        already; None: made here.
+    models : SourceModels or None
+        Of all sources, where they are at hand already; None: made here, as far as the point-spread
+        model reaches.
 
     Returns
     -------
@@ -215,19 +246,15 @@ def isolate_sources(
     lines, columns, fluxes = (
         np.atleast_1d(np.asarray(a, dtype=float)) for a in (lines, columns, fluxes)
     )
-    total = models
-    if total is None:
-        total = make_model_image(
-            (image.shape[0], image.shape[1]),
-            lines,
-            columns,
-            fluxes,
-            model,
-            first_line=first_line,
-            half_size=model.half_size,
+    if models is None:
+        models = draw_models(
+            (image.shape[0], image.shape[1]), lines, columns, fluxes, model,
+            first_line=first_line, half_size=model.half_size,
+        )  # fmt: skip
+    elif models.image.shape != image.shape:
+        raise ValueError(
+            f"models: must have the image's shape {image.shape}, got {models.image.shape}"
         )
-    elif total.shape != image.shape:
-        raise ValueError(f"models: must have the image's shape {image.shape}, got {total.shape}")
     which = np.asarray(which, dtype=np.int64)
     n_columns = image.shape[1]
     photon = (
@@ -245,28 +272,14 @@ def isolate_sources(
     if which.size:
         s = model.stencil(l, c)
         _cut(
-            image,
-            variance,
-            mask,
-            photon,
-            total,
-            (at_l - first_line).astype(np.int64),
-            at_c.astype(np.int64),
-            l - at_l,
-            c - at_c,
-            f,
-            s.nodes,
-            s.first_width,
-            s.width_weights,
-            s.first_column,
-            s.column_weights,
-            model.oversample,
-            model.half_size,
-            half_size,
-            out,
-            out_variance,
-            lost,
-        )
+            image, variance, mask, photon.astype(np.float32), models.image,
+            (at_l - first_line).astype(np.int64), at_c.astype(np.int64), l - at_l, c - at_c, f,
+            s.nodes.astype(np.float32, copy=False), s.first_width, s.width_weights,
+            s.first_column, s.column_weights, model.oversample,
+            np.lexsort((s.first_width, models.half_size[which], s.first_column)),
+            models.line[which] - first_line, models.column[which], models.half_size[which],
+            half_size, out, out_variance, lost,
+        )  # fmt: skip
     near = np.clip(at_c, 0, n_columns - 1).astype(np.int64)
     return Cutouts(
         image=out,

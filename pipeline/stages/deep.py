@@ -33,8 +33,9 @@ from pipeline.stages.deep_tile import (
 from pipeline.stages.detect import Detections, DetectOptions
 from pipeline.stages.epoch_zones import mark_changes
 from pipeline.stages.moments import measure_moments
-from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf, make_model_image
+from pipeline.stages.psf_fit import PsfFitOptions, PsfPhotometry, fit_psf
 from pipeline.stages.psf_stars import PsfStarOptions, select_psf_stars
+from pipeline.stages.source_models import draw_models
 from pipeline.stages.tile_psf import TilePsf
 from pipeline.stages.tile_psf_fit import TilePsfOptions, fit_tile_psf
 
@@ -267,15 +268,10 @@ def measure_deep(
     kept = np.arange(len(found))
     if in_core is not None and kept.size:
         kept = np.flatnonzero(in_core(fitted.column, fitted.line))
-    models = make_model_image(
-        flux.shape,
-        fitted.line,
-        fitted.column,
-        fitted.flux,
-        model,
-        first_line=0,
-        half_size=psf.half_size,
-    )
+    models = draw_models(
+        (flux.shape[0], flux.shape[1]), fitted.line, fitted.column, fitted.flux, model,
+        first_line=0, half_size=psf.half_size,
+    )  # fmt: skip
     parts = []
     for start in range(0, kept.size, _BATCH):
         which = kept[start : start + _BATCH]

@@ -18,8 +18,9 @@ from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask
 from pipeline.stages.detect import Detections, DetectOptions, detect
 from pipeline.stages.matched_filter import filter_image, make_filter_scale
-from pipeline.stages.psf_fit import PsfPhotometry, make_model_image
+from pipeline.stages.psf_fit import PsfPhotometry
 from pipeline.stages.resample import mean_noise_correlation
+from pipeline.stages.source_models import make_model_image
 from pipeline.stages.tile_psf import TilePsf
 
 __all__ = [

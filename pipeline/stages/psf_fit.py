@@ -19,13 +19,14 @@ from numpy.typing import ArrayLike, NDArray
 from pipeline.flags import PixelMask, SourceFlag
 from pipeline.stages.psf_kernels import COLUMNS, add_models, copy_stamps, fit_pass
 from pipeline.stages.psf_model import PsfModel
+from pipeline.stages.source_models import SourceModels, order_nodes
 from pipeline.stages.spline_kernels import REACH
 
 __all__ = [
     "PsfFitOptions",
     "PsfPhotometry",
     "fit_psf",
-    "make_model_image",
+    "fit_psf_with_models",
     "required_fit_halo",
 ]
 
@@ -45,7 +46,8 @@ class PsfFitOptions:
     Attributes
     ----------
     radius : float
-        Pixels within this distance of the detected position are fitted, px.
+        Pixels within this distance of the detected position are fitted, px. Where radii are given
+        column by column this is the largest.
     max_shift : float
         A fit that moves farther than this from the detected position has failed, px; at most 1.5.
     passes : int
@@ -177,6 +179,7 @@ def fit_psf(
     first_line: int,
     photon_variance: ArrayLike | None,
     options: PsfFitOptions,
+    radii: ArrayLike | None = None,
 ) -> PsfPhotometry:
     """Fit flux and position of all sources of a block.
 
@@ -197,6 +200,9 @@ def fit_psf(
         Variance per electron of source light: 1/response where the image was divided by a
         response; None for 1.
     options : PsfFitOptions
+    radii : array_like of shape (columns,) or None
+        Radius of the pixels fitted of a source at each column, px, for smear that changes across
+        the chip; at most that of the options. None: that of the options.
 
     Returns
     -------
@@ -205,77 +211,113 @@ def fit_psf(
     Raises
     ------
     ValueError
-        Shapes disagree or the fit radius exceeds the model.
+        Shapes disagree or a fit radius exceeds the model or the options.
+    """
+    found, _ = fit_psf_with_models(
+        image, variance, mask, lines, columns, fluxes, model, first_line=first_line,
+        photon_variance=photon_variance, options=options, radii=radii,
+    )  # fmt: skip
+    return found
+
+
+def fit_psf_with_models(
+    image: ArrayLike,
+    variance: ArrayLike,
+    mask: ArrayLike,
+    lines: ArrayLike,
+    columns: ArrayLike,
+    fluxes: ArrayLike,
+    model: PsfModel,
+    *,
+    first_line: int,
+    photon_variance: ArrayLike | None,
+    options: PsfFitOptions,
+    radii: ArrayLike | None = None,
+) -> tuple[PsfPhotometry, SourceModels]:
+    """As `fit_psf`, and the image of all models that the fit ends with.
+
+    Returns
+    -------
+    PsfPhotometry
+    SourceModels
     """
     image = np.ascontiguousarray(image, dtype=np.float32)
     variance = np.ascontiguousarray(variance, dtype=np.float32)
     mask = np.ascontiguousarray(mask).astype(np.uint16, copy=False)
-    photon = _validate(image, variance, mask, photon_variance)
+    photon = _validate(image, variance, mask, photon_variance).astype(np.float32)
     lines = np.atleast_1d(np.asarray(lines, dtype=float))
     columns = np.atleast_1d(np.asarray(columns, dtype=float))
     flux = np.atleast_1d(np.asarray(fluxes, dtype=float)).copy()
     if not lines.shape == columns.shape == flux.shape:
         raise ValueError("lines, columns, fluxes: must have one shape")
-    if int(np.ceil(options.radius)) > model.half_size:
-        raise ValueError(
-            f"radius: must not exceed the model's half size {model.half_size}, got {options.radius}"
-        )
+    of_column = _check_radii(radii, image.shape[1], model, options)
+    # Models of the sources that are not fitted again, and of all.
+    settled, total = np.zeros(image.shape, np.float32), np.zeros(image.shape, np.float32)
     if lines.size == 0:
-        return _result(np.empty((0, len(COLUMNS))), lines, columns, options)
-    # Sums over neighbours run in order of position whatever the order of the caller.
-    rank = np.lexsort((columns, lines))
-    at_l, at_c = np.rint(lines[rank]), np.rint(columns[rank])
+        none = _result(np.empty((0, len(COLUMNS))), lines, columns, options)
+        return none, SourceModels(settled, *np.empty((3, 0), np.int64))
+    # Sums over neighbours run in one order whatever that of the caller: from node to node of the
+    # model, whose grids are gathered once for all sources there, by size, and then by position.
+    s = model.stencil(lines, columns)
+    at_l, at_c = np.rint(lines), np.rint(columns)
+    flux = np.where(np.isfinite(flux) & (flux > 0), flux, 1.0)
+    l, c = (at_l - first_line).astype(np.int64), at_c.astype(np.int64)
+    radius = of_column[np.clip(c, 0, of_column.size - 1)]
+    half = _model_half(flux, variance, l, c, model, radius)
+    rank = np.lexsort((columns, lines, half, np.ceil(radius), s.first_column))
+    at_l, at_c, l, c, flux, half, radius = (
+        np.ascontiguousarray(a[rank]) for a in (at_l, at_c, l, c, flux, half, radius)
+    )
     d_line, d_column = lines[rank] - at_l, columns[rank] - at_c
     start = np.stack([d_line, d_column], axis=1)
-    flux = np.where(np.isfinite(flux[rank]) & (flux[rank] > 0), flux[rank], 1.0)
-    l, c = (at_l - first_line).astype(np.int64), at_c.astype(np.int64)
-    s = model.stencil(lines[rank], columns[rank])
-    nodes = (s.nodes, s.first_width, s.width_weights, s.first_column, s.column_weights)
-    half = _model_half(flux, variance, l, c, model, options)
+    nodes = order_nodes(s, rank)
     table = np.full((lines.size, len(COLUMNS)), np.nan)
     todo = np.arange(lines.size)
-    # Models of the sources that are not fitted again, and of all.
-    settled, total = np.zeros(image.shape), np.zeros(image.shape)
-    for _ in range(options.passes):
+    for k in range(options.passes):
         add_models(total, todo, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
         fit_pass(
-            image,
-            variance,
-            mask,
-            photon,
-            total,
-            todo,
-            l,
-            c,
-            start,
-            d_line,
-            d_column,
-            flux,
-            half,
-            *nodes,
-            model.oversample,
-            options.radius,
-            options.max_shift,
-            options.max_iterations,
-            options.tolerance,
-            table,
-        )
+            image, variance, mask, photon, total, todo, l, c, start, d_line, d_column, flux, half,
+            *nodes, model.oversample, radius, options.max_shift, options.max_iterations,
+            options.tolerance, table,
+        )  # fmt: skip
         good = np.isfinite(table[:, 0])
         flux = np.where(good, np.fmax(table[:, 0], 0.0), 0.0)
         d_line = np.where(good, table[:, 1], d_line)
         d_column = np.where(good, table[:, 2], d_column)
-        again = good[todo] & (table[todo, 11] > _REFIT_SHARE)
+        again = good[todo] & (table[todo, 11] > _REFIT_SHARE) & (k + 1 < options.passes)
         before, done, todo = todo, todo[~again], todo[again]
+        add_models(settled, done, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
         if todo.size == 0:
             break
         copy_stamps(settled, total, before, l, c, half)
-        add_models(settled, done, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
-        copy_stamps(settled, total, done, l, c, half)
-    out = np.empty_like(table)
+    out, drawn = np.empty_like(table), np.empty((3, half.size), np.int64)
     table[:, 1] = at_l + d_line
     table[:, 2] = at_c + d_column
-    out[rank] = table
-    return _result(out, lines, columns, options)
+    out[rank], drawn[:, rank] = table, (at_l.astype(np.int64), c, half)
+    return _result(out, lines, columns, options), SourceModels(settled, *drawn)
+
+
+def _check_radii(
+    radii: ArrayLike | None, n_columns: int, model: PsfModel, options: PsfFitOptions
+) -> FloatArray:
+    """Radius of the fit at each column."""
+    if int(np.ceil(options.radius)) > model.half_size:
+        raise ValueError(
+            f"radius: must not exceed the model's half size {model.half_size}, got {options.radius}"
+        )
+    if radii is None:
+        return np.full(n_columns, options.radius)
+    values = np.asarray(radii, dtype=float)
+    if values.shape != (n_columns,):
+        raise ValueError(
+            f"radii: must have one value per column ({n_columns}), got shape {values.shape}"
+        )
+    if not (values.min() >= 2 and values.max() <= options.radius):
+        raise ValueError(
+            f"radii: must be 2 px to the options' radius {options.radius}, "
+            f"got {values.min()} to {values.max()}"
+        )
+    return values
 
 
 def _model_half(
@@ -284,13 +326,13 @@ def _model_half(
     l: NDArray[np.int64],
     c: NDArray[np.int64],
     model: PsfModel,
-    options: PsfFitOptions,
+    radius: FloatArray,
 ) -> NDArray[np.int64]:
     """Half size of the model of each source, by its rough signal-to-noise."""
     at = variance[np.clip(l, 0, variance.shape[0] - 1), np.clip(c, 0, variance.shape[1] - 1)]
     # About 4 pi sigma^2 effective pixels for FWHM 2.5 px: only the order of magnitude matters.
     snr = flux / np.sqrt(14.0 * np.maximum(at.astype(float), 1.0))
-    return np.where(snr > _WIDE_SNR, model.half_size, int(np.ceil(options.radius))).astype(np.int64)
+    return np.where(snr > _WIDE_SNR, model.half_size, np.ceil(radius)).astype(np.int64)
 
 
 def _result(
@@ -328,63 +370,3 @@ def _result(
         shared=shared.copy(),
         flags=flags,
     )
-
-
-def make_model_image(
-    shape: tuple[int, int],
-    lines: ArrayLike,
-    columns: ArrayLike,
-    fluxes: ArrayLike,
-    model: PsfModel,
-    *,
-    first_line: int,
-    half_size: int,
-) -> FloatArray:
-    """Sum of the models of all sources, electrons.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Lines and columns of the image.
-    lines, columns, fluxes : array_like of shape (n,)
-        Global positions and fluxes; sources with a NaN flux are left out.
-    model : PsfModel
-    first_line : int
-        Global line of the first row.
-    half_size : int
-        Half size of each source's stamp.
-
-    Returns
-    -------
-    ndarray of float64
-    """
-    if not 0 < half_size <= model.half_size:
-        raise ValueError(f"half_size: must be 1 to {model.half_size}, got {half_size}")
-    l = np.atleast_1d(np.asarray(lines, dtype=float))
-    c = np.atleast_1d(np.asarray(columns, dtype=float))
-    f = np.atleast_1d(np.asarray(fluxes, dtype=float))
-    good = np.isfinite(f) & np.isfinite(l) & np.isfinite(c)
-    l, c, f = l[good], c[good], f[good]
-    total = np.zeros(shape)
-    if l.size:
-        rank = np.lexsort((c, l))
-        l, c, f = l[rank], c[rank], f[rank]
-        at_l, at_c = np.rint(l), np.rint(c)
-        s = model.stencil(l, c)
-        add_models(
-            total,
-            np.arange(l.size),
-            (at_l - first_line).astype(np.int64),
-            at_c.astype(np.int64),
-            l - at_l,
-            c - at_c,
-            f,
-            np.full(l.size, half_size, dtype=np.int64),
-            s.nodes,
-            s.first_width,
-            s.width_weights,
-            s.first_column,
-            s.column_weights,
-            model.oversample,
-        )
-    return total

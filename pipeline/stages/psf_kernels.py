@@ -3,12 +3,15 @@
 import numpy as np
 from numba import njit
 
-from pipeline.stages.spline_kernels import (
-    REACH,
-    blend_nodes,
-    grid_half_size,
-    render_slopes,
-    render_stamp,
+from pipeline.stages.psf_sums import final_sums, flux_sums, newton_sums
+from pipeline.stages.spline_kernels import REACH
+from pipeline.stages.stamp_kernels import (
+    blend_parts,
+    draw_slopes,
+    draw_stamp,
+    gather_nodes,
+    part_side,
+    part_size,
 )
 
 __all__ = ["COLUMNS", "add_models", "copy_stamps", "fit_pass", "solve"]
@@ -31,7 +34,6 @@ COLUMNS = (
     "bits",
 )
 _EDGE = 1
-_PROBE_SCALE = 0.5
 
 
 @njit(cache=True)
@@ -54,29 +56,38 @@ def add_models(
     """Add the models of the sources ``which`` to ``total``, in the order given.
 
     ``line, column`` are the integer pixels nearest to the sources within ``total``, ``d_line,
-    d_column`` the rest; ``half`` is the half size of each stamp.
+    d_column`` the rest; ``half`` is the half size of each stamp. Quick where sources that follow
+    each other share their nodes and half sizes.
     """
     n_lines, n_columns = total.shape
+    n_width, n_column = width_weights.shape[1], column_weights.shape[1]
+    size = side = 0
+    at_width = at_column = -1
+    near = np.empty((1, 1), nodes.dtype)
+    parts = np.empty(1, nodes.dtype)
+    stamp = np.empty(1, nodes.dtype)
     for s in which:
         h = half[s]
         if h <= 0 or flux[s] == 0.0:
             continue
-        g = 2 * grid_half_size(h, oversample) + 1
-        grid = np.empty((g, g))
-        blend_nodes(
-            nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], grid
-        )
-        stamp = np.empty((2 * h + 1, 2 * h + 1))
-        render_stamp(grid, oversample, d_line[s], d_column[s], 0, 0, stamp)
-        f = flux[s]
-        for i in range(2 * h + 1):
+        if size != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
+            at_width, at_column = first_width[s], first_column[s]
+            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+            size, side = 2 * h + 1, part_side(h, oversample)
+            parts = np.empty(part_size(h, oversample), nodes.dtype)
+            stamp = np.empty(size * side, nodes.dtype)
+        blend_parts(near, width_weights[s], column_weights[s], parts)
+        draw_stamp(parts, h, oversample, d_line[s], d_column[s], stamp)
+        f = np.float32(flux[s])
+        left = column[s] - h
+        low, high = max(-left, 0), min(n_columns - left, size)
+        for i in range(size):
             l = line[s] + i - h
             if l < 0 or l >= n_lines:
                 continue
-            for j in range(2 * h + 1):
-                c = column[s] + j - h
-                if 0 <= c < n_columns:
-                    total[l, c] += f * stamp[i, j]
+            row, light = total[l], stamp[i * side : (i + 1) * side]
+            for j in range(low, high):
+                row[left + j] += f * light[j]
 
 
 @njit(cache=True)
@@ -148,7 +159,7 @@ def fit_pass(
     first_column: np.ndarray,
     column_weights: np.ndarray,
     oversample: int,
-    radius: float,
+    radius: np.ndarray,
     max_shift: float,
     max_iterations: int,
     tolerance: float,
@@ -158,61 +169,67 @@ def fit_pass(
 
     ``total`` is the sum of all models at ``flux, d_line, d_column``; each source sees the image
     less ``total`` plus its own part of it. ``start`` of shape (n, 2) holds the detected positions,
-    from which a fit may move by ``max_shift``. Weights come from the models, never from the data.
+    from which a fit may move by ``max_shift``; ``radius`` of shape (n,) is that of the pixels
+    fitted. Weights come from the models, never from the data. Pixels are of single precision:
+    rounding is far below the noise of any light that they can hold.
     ``table`` of shape (n, len(COLUMNS)) receives the results of the sources in ``todo``.
     """
     n_lines, n_columns = image.shape
-    h = int(np.ceil(radius))
-    n = 2 * h + 1
-    data = np.empty((n, n))
-    base = np.empty((n, n))
-    ratio = np.empty((n, n))
-    neighbours = np.empty((n, n))
-    p = np.empty((n, n))
-    pl = np.empty((n, n))
-    pc = np.empty((n, n))
-    pll = np.empty((n, n))
-    pcc = np.empty((n, n))
-    g = 2 * grid_half_size(h, oversample) + 1
-    grid = np.empty((g, g))
+    single = np.float32
+    n_width, n_column = width_weights.shape[1], column_weights.shape[1]
+    n = side = 0
+    at_width = at_column = -1
+    near = np.empty((1, 1), nodes.dtype)
+    parts = np.empty(1, nodes.dtype)
+    pixels = np.empty((4, 1), np.float32)
+    light = np.empty((5, 1), np.float32)
     normal = np.zeros((4, 4))
     right = np.zeros(4)
     inverse = np.zeros((4, 4))
-    row = np.empty(4)
     for s in todo:
-        blend_nodes(
-            nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], grid
-        )
+        h = int(np.ceil(radius[s]))
+        if n != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
+            at_width, at_column = first_width[s], first_column[s]
+            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+            n, side = 2 * h + 1, part_side(h, oversample)
+            parts = np.empty(part_size(h, oversample), nodes.dtype)
+            pixels = np.empty((4, n * side), np.float32)
+            light = np.empty((5, n * side), np.float32)
+        data, base, ratio, neighbours = pixels[0], pixels[1], pixels[2], pixels[3]
+        blend_parts(near, width_weights[s], column_weights[s], parts)
         dl, dc, f = d_line[s], d_column[s], flux[s]
-        render_stamp(grid, oversample, dl, dc, 0, 0, p)
+        draw_stamp(parts, h, oversample, dl, dc, light[0])
         bits = 0
         edge = False
         count = 0
         seen = 0.0
         own_half = half[s]
+        left = column[s] - h
+        pixels[:] = 0.0
+        base[:] = np.inf
         for i in range(n):
             l = line[s] + i - h
-            for j in range(n):
-                c = column[s] + j - h
-                base[i, j] = np.inf
-                data[i, j] = 0.0
-                ratio[i, j] = 0.0
-                neighbours[i, j] = 0.0
-                if (i - h) ** 2 + (j - h) ** 2 > radius * radius:
+            wide = int(np.sqrt(max(radius[s] ** 2 - (i - h) ** 2, 0.0)))
+            low, high = max(h - wide, -left), min(h + wide + 1, n_columns - left)
+            if l < 0 or l >= n_lines or high - low < 2 * wide + 1:
+                edge = True
+                if l < 0 or l >= n_lines:
                     continue
-                if l < 0 or l >= n_lines or c < 0 or c >= n_columns:
-                    edge = True
-                    continue
-                own = f * p[i, j] if abs(i - h) <= own_half and abs(j - h) <= own_half else 0.0
-                neighbours[i, j] = total[l, c] - own
+            for j in range(low, high):
+                k = i * side + j
+                c = left + j
+                other = total[l, c]
+                if abs(i - h) <= own_half and abs(j - h) <= own_half:
+                    other -= single(f) * light[0, k]
+                neighbours[k] = other
                 if mask[l, c] != 0:
                     bits |= mask[l, c]
                     continue
-                data[i, j] = image[l, c] - neighbours[i, j]
-                base[i, j] = variance[l, c] + photon[c] * max(neighbours[i, j], 0.0)
-                ratio[i, j] = photon[c]
+                data[k] = image[l, c] - other
+                base[k] = variance[l, c] + photon[c] * max(other, single(0.0))
+                ratio[k] = photon[c]
                 count += 1
-                seen += p[i, j]
+                seen += light[0, k]
         out = table[s]
         out[:] = np.nan
         out[8] = count
@@ -226,35 +243,8 @@ def fit_pass(
         damping = 1.0
         last_l = last_c = 0.0
         for _ in range(max_iterations):
-            render_slopes(grid, oversample, dl, dc, p, pl, pc)
-            # Sums in registers: this loop is most of the photometry.
-            n00 = n10 = n11 = n20 = n21 = n22 = 0.0
-            r0 = r1 = r2 = 0.0
-            for i in range(n):
-                for j in range(n):
-                    b = base[i, j]
-                    if b == np.inf:
-                        continue
-                    light = p[i, j]
-                    m = f * light
-                    w = 1.0 / (b + ratio[i, j] * max(m, 0.0))
-                    r = w * (data[i, j] - m)
-                    by_l = f * pl[i, j]
-                    by_c = f * pc[i, j]
-                    r0 += r * light
-                    r1 += r * by_l
-                    r2 += r * by_c
-                    w0 = w * light
-                    w1 = w * by_l
-                    n00 += w0 * light
-                    n10 += w0 * by_l
-                    n20 += w0 * by_c
-                    n11 += w1 * by_l
-                    n21 += w1 * by_c
-                    n22 += w * by_c * by_c
-            right[0], right[1], right[2] = r0, r1, r2
-            normal[0, 0], normal[1, 0], normal[1, 1] = n00, n10, n11
-            normal[2, 0], normal[2, 1], normal[2, 2] = n20, n21, n22
+            draw_slopes(parts, h, oversample, dl, dc, 2, light)
+            newton_sums(data, base, ratio, light[0], light[1], light[2], single(f), normal, right)
             if f <= 0.0 or not solve(normal, 3, inverse):
                 break
             step_f = inverse[0, 0] * right[0] + inverse[0, 1] * right[1] + inverse[0, 2] * right[2]
@@ -291,44 +281,13 @@ def fit_pass(
         if not converged:
             dl, dc = start[s, 0], start[s, 1]
             f = max(f, 0.0)
-            render_stamp(grid, oversample, dl, dc, 0, 0, p)
+            draw_stamp(parts, h, oversample, dl, dc, light[0])
             for _ in range(4):
-                top = 0.0
-                bottom = 0.0
-                for i in range(n):
-                    for j in range(n):
-                        if base[i, j] != np.inf:
-                            w = 1.0 / (base[i, j] + ratio[i, j] * max(f * p[i, j], 0.0))
-                            top += w * p[i, j] * data[i, j]
-                            bottom += w * p[i, j] ** 2
-                f = top / bottom
-        render_slopes(grid, oversample, dl, dc, p, pl, pc)
-        render_stamp(grid, oversample, dl, dc, 2, 0, pll)
-        render_stamp(grid, oversample, dl, dc, 0, 2, pcc)
-        normal[:, :] = 0.0
-        right[:] = 0.0
-        chi2 = 0.0
-        own_light = 0.0
-        other_light = 0.0
-        for i in range(n):
-            for j in range(n):
-                if base[i, j] == np.inf:
-                    continue
-                m = f * p[i, j]
-                w = 1.0 / (base[i, j] + ratio[i, j] * max(m, 0.0))
-                r = data[i, j] - m
-                chi2 += w * r * r
-                own_light += p[i, j] * m
-                other_light += p[i, j] * neighbours[i, j]
-                row[0] = p[i, j]
-                row[1] = f * pl[i, j]
-                row[2] = f * pc[i, j]
-                # A little more round Gaussian width: half the Laplacian per px^2.
-                row[3] = _PROBE_SCALE * f * (pll[i, j] + pcc[i, j])
-                for a in range(4):
-                    right[a] += w * row[a] * r
-                    for b in range(a + 1):
-                        normal[a, b] += w * row[a] * row[b]
+                f = flux_sums(data, base, ratio, light[0], single(f))
+        draw_slopes(parts, h, oversample, dl, dc, 4, light)
+        chi2, own_light, other_light = final_sums(
+            data, base, ratio, neighbours, light, single(f), normal, right
+        )
         out[0] = f
         out[1] = dl
         out[2] = dc

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 from pipeline.stages.psf_nodes import (
     WIDTH_STEP,
@@ -34,7 +34,8 @@ from pipeline.stages.psf_transforms import (
     round_transform,
     spline_transform,
 )
-from pipeline.stages.spline_kernels import grid_half_size, render_centred, render_stamp
+from pipeline.stages.spline_kernels import grid_half_size, render_stamp
+from pipeline.stages.stamp_kernels import draw_kernels
 
 __all__ = [
     "PathProvider",
@@ -104,7 +105,9 @@ class PsfModel:
     # Made when needed. A model that is changed (`dataclasses.replace`) begins without; models that
     # may share some of it say so (`_share`).
     _grids: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
-    _stacks: dict[tuple[int, int], FloatArray] = field(default_factory=dict, init=False, repr=False)
+    _stacks: dict[tuple[int, int, str], NDArray] = field(
+        default_factory=dict, init=False, repr=False
+    )
     # All but the seeing, at the nodes: the same for models that share path and optics.
     _smears: dict[int, ComplexArray] = field(default_factory=dict, init=False, repr=False)
     _waves: dict[int, tuple[FloatArray, FloatArray]] = field(
@@ -277,9 +280,9 @@ class PsfModel:
         self._check_half_size(half_size)
         s = self.stencil(lines, columns)
         out = np.empty((s.first_width.size, 2 * half_size + 1, 2 * half_size + 1), np.float32)
-        render_centred(
-            s.nodes, s.first_width, s.width_weights, s.first_column, s.column_weights,
-            self.oversample, out,
+        draw_kernels(
+            np.lexsort((s.first_width, s.first_column)), s.nodes, s.first_width, s.width_weights,
+            s.first_column, s.column_weights, self.oversample, out,
         )  # fmt: skip
         return out
 
@@ -320,25 +323,34 @@ class PsfModel:
         base, ww = interpolate_widths(ln_fwhm)
         first_column, cw = self.column_stencil(columns)
         low, high = (int(base.min()), int(base.max()) + 3) if base.size else (0, 3)
-        nodes = self.width_nodes(low, high)
+        # Images of stars hold photons: single precision is far below their noise, and half the
+        # memory to walk through for each of them.
+        nodes = self.width_nodes(low, high, dtype=np.float32)
         return NodeStencil(nodes, base - low, first_column, ww, cw)
 
     def column_stencil(self, columns: ArrayLike) -> tuple[NDArray[np.int64], FloatArray]:
         """First node and interpolation weights of each column."""
         return interpolate_nodes(self.node_columns, columns)
 
-    def width_nodes(self, low: int, high: int) -> FloatArray:
+    def width_nodes(self, low: int, high: int, *, dtype: DTypeLike = np.float64) -> NDArray:
         """Coefficient grids of the width nodes ``low`` to ``high``, ln(FWHM) = node * WIDTH_STEP.
+
+        Parameters
+        ----------
+        low, high : int
+            First and last node, both included.
+        dtype : dtype
+            Precision wanted.
 
         Returns
         -------
         ndarray of shape (high - low + 1, n_column, G, G)
         """
-        key = (low, high)
+        key = (low, high, np.dtype(dtype).char)
         stack = self._stacks.get(key)
         if stack is None:
             rows = [
-                np.stack([self._grid(w, c) for c in range(self.node_columns.size)])
+                np.stack([self._grid(w, c) for c in range(self.node_columns.size)], dtype=dtype)
                 for w in range(low, high + 1)
             ]
             stack = np.stack(rows)

@@ -19,14 +19,14 @@ class NodeStencil(NamedTuple):
 
     Attributes
     ----------
-    nodes : ndarray of shape (n_width, n_column, G, G)
+    nodes : ndarray of float32 or float64, shape (n_width, n_column, G, G)
         Coefficient grids of the widths that occur and of all column nodes.
     first_width, first_column : ndarray of int, shape (n,)
     width_weights : ndarray of shape (n, 4)
     column_weights : ndarray of shape (n, k)
     """
 
-    nodes: FloatArray
+    nodes: NDArray
     first_width: NDArray[np.int64]
     first_column: NDArray[np.int64]
     width_weights: FloatArray

@@ -13,7 +13,6 @@ __all__ = [
     "blend_nodes",
     "carry_images",
     "grid_half_size",
-    "render_centred",
     "render_slopes",
     "render_stamp",
     "spline_weights",
@@ -255,38 +254,6 @@ def _across(line: np.ndarray, oversample: int, w: np.ndarray, out: np.ndarray) -
             + w[4] * line[j + 4]
             + w[5] * line[j + 5]
         )
-
-
-@njit(cache=True)
-def render_centred(
-    nodes: np.ndarray,
-    first_width: np.ndarray,
-    width_weights: np.ndarray,
-    first_column: np.ndarray,
-    column_weights: np.ndarray,
-    oversample: int,
-    out: np.ndarray,
-) -> None:
-    """Images of unit flux on the central pixels of many stamps.
-
-    Parameters
-    ----------
-    nodes, first_width, width_weights, first_column, column_weights : ndarray
-        As of `blend_nodes`, one row per stamp.
-    oversample : int
-        Grid points per pixel.
-    out : ndarray of shape (n, size, size), size odd
-        Overwritten.
-    """
-    g = 2 * grid_half_size(out.shape[1] // 2, oversample) + 1
-    grid = np.empty((g, g))
-    stamp = np.empty(out.shape[1:])
-    for s in range(out.shape[0]):
-        blend_nodes(
-            nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], grid
-        )
-        render_stamp(grid, oversample, 0.0, 0.0, 0, 0, stamp)
-        out[s] = stamp
 
 
 @njit(cache=True, nogil=True)

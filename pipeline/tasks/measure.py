@@ -12,7 +12,7 @@ from pipeline.stages.cutouts import isolate_sources, stack_cutouts
 from pipeline.stages.detect import Detections
 from pipeline.stages.moments import measure_moments
 from pipeline.stages.ownership import own
-from pipeline.stages.psf_fit import fit_psf, make_model_image, required_fit_halo
+from pipeline.stages.psf_fit import fit_psf_with_models, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
 from pipeline.tasks.options import StageOptions
@@ -158,16 +158,12 @@ def measure_block(
     near = detections.select((detections.line >= low) & (detections.line < high))
     mine = np.flatnonzero(own(near.line, start, stop))
     photon = context.photon_variance
-    fit = fit_psf(
+    fit, models = fit_psf_with_models(
         block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
         first_line=low, photon_variance=photon, options=fit_options,
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
     half = int(np.ceil(max(options.total.extent * widest_fwhm * 0.6, options.aperture_radius) + 2))
-    models = make_model_image(
-        block.image.shape, fit.line, fit.column, fit.flux, psf, first_line=low,
-        half_size=psf.half_size,
-    )  # fmt: skip
     shapes: list[tuple[FloatArray, ...]] = []
     for first in range(0, mine.size, _BATCH):
         which = mine[first : first + _BATCH]

@@ -1,12 +1,15 @@
 """Cutouts hold one source each."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline.flags import PixelMask
 from pipeline.stages.cutouts import isolate_sources, stack_cutouts
-from pipeline.stages.psf_fit import make_model_image
 from pipeline.stages.psf_model import make_psf_model
+from pipeline.stages.source_models import SourceModels, draw_models, make_model_image
+from pipeline.stages.spline_kernels import render_stamp
 
 MODEL = make_psf_model([0.0], [2.4], [0.0], beta=3.0, path=None, optics=None, half_size=16)
 LINES, COLUMNS, FLUX = np.array([1030.2, 1034.8]), np.array([30.4, 31.0]), np.array([1e4, 5e4])
@@ -61,10 +64,31 @@ def test_pixels_beyond_the_image_are_lost():
 
 
 def test_given_models_are_used_instead_of_made_again():
-    cut, again = isolate(scene()), isolate(scene(), models=scene())
+    drawn = draw_models((60, 60), LINES, COLUMNS, FLUX, MODEL, first_line=1000, half_size=16)
+    cut, again = isolate(scene()), isolate(scene(), models=drawn)
     np.testing.assert_array_equal(cut.image, again.image)
     with pytest.raises(ValueError, match="models: must have the image's shape"):
-        isolate(scene(), models=np.zeros((2, 2)))
+        isolate(scene(), models=replace(drawn, image=np.zeros((2, 2), np.float32)))
+
+
+@pytest.mark.parametrize(("half", "cutout"), [(5, 10), (16, 10), (16, 20)])
+def test_own_light_stays_whichever_pixel_the_models_are_drawn_about(half, cutout):
+    """Models as a fit leaves them: cut off at their half size about the pixel of the detection."""
+    drawn = SourceModels(
+        np.zeros((60, 60), np.float32), np.rint(LINES).astype(int) + 1,
+        np.rint(COLUMNS).astype(int) - 1, np.array([half, 0]),
+    )  # fmt: skip
+    # Source 0 alone, by the model itself, on the pixels about (1031, 29).
+    whole = np.zeros((80, 80))
+    star = MODEL.blend(1030.2, 30.4, half)
+    stamp = np.empty((2 * half + 1,) * 2)
+    render_stamp(star, MODEL.oversample, 1030.2 - 1031, 30.4 - 29, 0, 0, stamp)
+    whole[41 - half : 42 + half, 39 - half : 40 + half] = 1e4 * stamp
+    drawn = replace(drawn, image=whole[10:70, 10:70].astype(np.float32))
+    image = np.zeros((60, 60))
+    cut = isolate(image, models=drawn, half_size=cutout)
+    # The model is its own light: nothing is taken off, up to rounding of a hundred electrons.
+    np.testing.assert_allclose(cut.image, 0.0, atol=1e-3)
 
 
 def test_a_position_is_the_same_bits_wherever_its_cutout_lies_in_the_stack():

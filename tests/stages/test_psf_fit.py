@@ -8,8 +8,9 @@ from astropy.table import Table
 from photutils.psf import ImagePSF, PSFPhotometry
 
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.psf_fit import PsfFitOptions, fit_psf, make_model_image, required_fit_halo
+from pipeline.stages.psf_fit import PsfFitOptions, fit_psf, required_fit_halo
 from pipeline.stages.psf_model import make_psf_model, place_nodes
+from pipeline.stages.source_models import make_model_image
 
 SKY = 400.0
 OPTIONS = PsfFitOptions()
