@@ -16,7 +16,7 @@ from pipeline.stages.psf_fit import fit_psf_with_models, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
 from pipeline.tasks.options import StageOptions
-from pipeline.tasks.point_spread import Spread
+from pipeline.tasks.point_spread import Spread, column_widths
 
 __all__ = ["Measurements", "concatenate_measurements", "measure_block", "neighbour_reach"]
 
@@ -151,7 +151,8 @@ def measure_block(
     """
     strip, options = context.strip, context.options
     psf, widest_fwhm = spread.model, spread.widest
-    fit_options = options.psf_fit(widest_fwhm)
+    # What a fit needs to see follows the smear of the column; what reaches it, that of the widest.
+    radii = options.psf_radii(column_widths(psf, strip.n_columns))
     halo = neighbour_reach(options, spread)
     block = prepare_block(context, start - halo, stop + halo)
     low, high = block.first_line, block.first_line + block.image.shape[0]
@@ -160,7 +161,8 @@ def measure_block(
     photon = context.photon_variance
     fit, models = fit_psf_with_models(
         block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
-        first_line=low, photon_variance=photon, options=fit_options,
+        first_line=low, photon_variance=photon, options=options.psf_fit(widest_fwhm),
+        radii=radii,
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
     half = int(np.ceil(max(options.total.extent * widest_fwhm * 0.6, options.aperture_radius) + 2))

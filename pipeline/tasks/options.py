@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.config import Config
 from pipeline.geometry.fit import FitOptions
 from pipeline.geometry.match import MatchOptions
@@ -50,8 +53,11 @@ class StageOptions:
 
     def psf_fit(self, widest_fwhm: float) -> PsfFitOptions:
         """Options of the point-spread fit for a strip whose widest point spread is given [px]."""
-        radius = float(min(max(self.psf_radius_fwhm * widest_fwhm, 5.0), self.psf_stars.half_size))
-        return PsfFitOptions(radius=radius)
+        return PsfFitOptions(radius=float(self.psf_radii(np.array(widest_fwhm))))
+
+    def psf_radii(self, fwhm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Radius of the point-spread fit where the point spread has a total FWHM; both in px."""
+        return np.clip(self.psf_radius_fwhm * fwhm, 5.0, float(self.psf_stars.half_size))
 
 
 def make_options(config: Config) -> StageOptions:

@@ -27,7 +27,7 @@ from pipeline.tasks.options import StageOptions
 from pipeline.tasks.search import BlockFind
 from pipeline.tasks.seeing_drift import SeeingDrift, tabulate_seeing_drift
 
-__all__ = ["Spread", "fit_point_spread", "join_detections"]
+__all__ = ["Spread", "column_widths", "fit_point_spread", "join_detections"]
 
 _ROUNDS = 4
 _STILL = 0.01  # px: a change of the path's ends that moves no position by a thousandth
@@ -53,11 +53,24 @@ def join_detections(finds: list[BlockFind]) -> Detections:
     )
 
 
-def _widest(psf: PsfModel, n_columns: int) -> float:
-    """Widest total FWHM of the strip, px: the worst seeing, the most smeared column."""
-    ll, _, cc = psf.second_moments(np.arange(0, n_columns, 16, dtype=float))
+def column_widths(psf: PsfModel, n_columns: int) -> NDArray[np.float64]:
+    """Total FWHM at each column in the worst seeing of a strip, along the axis more smeared.
+
+    Parameters
+    ----------
+    psf : PsfModel
+        Of the strip.
+    n_columns : int
+        Of the chip.
+
+    Returns
+    -------
+    ndarray of shape (n_columns,)
+        px.
+    """
+    ll, _, cc = psf.second_moments(np.arange(n_columns, dtype=float))
     seeing = float(psf.fwhm_values.max()) / FWHM_PER_SIGMA
-    return float(FWHM_PER_SIGMA * np.sqrt(seeing**2 + np.maximum(ll, cc).max()))
+    return np.asarray(FWHM_PER_SIGMA * np.sqrt(seeing**2 + np.maximum(ll, cc)))
 
 
 @dataclass(frozen=True)
@@ -245,12 +258,14 @@ def fit_point_spread(
         fit = stars.fit(strip, path, options.psf_stars, begin)
     except SolutionError as error:
         text = f"the point spread is that of the first look: {error}"
-        widest = _widest(look.psf, strip.n_columns)
+        widest = float(column_widths(look.psf, strip.n_columns).max())
         return Spread(look.psf, None, solution, widest, None, (*problems, text))
-    widest = _widest(fit.model, strip.n_columns)
+    widths = column_widths(fit.model, strip.n_columns)
+    widest = float(widths.max())
     drift = None
     if solution is not None:
         drift = tabulate_seeing_drift(
-            fit.model, solution, n_columns=strip.n_columns, options=options.psf_fit(widest)
-        )
+            fit.model, solution, n_columns=strip.n_columns, options=options.psf_fit(widest),
+            radii=options.psf_radii(widths),
+        )  # fmt: skip
     return Spread(fit.model, fit, solution, widest, drift, (*problems, *fit.problems))

@@ -97,7 +97,12 @@ def _draw(
 
 
 def tabulate_seeing_drift(
-    psf: PsfModel, solution: StripSolution, *, n_columns: int, options: PsfFitOptions
+    psf: PsfModel,
+    solution: StripSolution,
+    *,
+    n_columns: int,
+    options: PsfFitOptions,
+    radii: FloatArray,
 ) -> SeeingDrift:
     """Measure the shift on noise-free stars at a few columns and brightnesses.
 
@@ -111,6 +116,8 @@ def tabulate_seeing_drift(
         Of the chip.
     options : PsfFitOptions
         Of the fit whose positions are to be corrected.
+    radii : ndarray of shape (n_columns,)
+        Radius of that fit at each column, px.
 
     Returns
     -------
@@ -148,7 +155,7 @@ def tabulate_seeing_drift(
                     level * wide[:, half : half + n_columns], np.ones((star.shape[0], n_columns)),
                     np.zeros((star.shape[0], n_columns), dtype=np.uint16),
                     [first + half], [at], [level], psf, first_line=first, photon_variance=None,
-                    options=options,
+                    options=options, radii=radii,
                 )  # fmt: skip
                 position[k, i, j] = fit.line[0], fit.column[0]
     slope = (position[1] - position[0]) / _CHANGE
