@@ -91,6 +91,9 @@ class TotalFlux:
         From the line axis towards the column axis, degrees, [0, 180).
     flags : ndarray of int32
         APERTURE_INCOMPLETE where the ellipse holds bad pixels or was cut to fit the cutout.
+    limited : ndarray of bool
+        The cutout was too narrow for the ellipse or for the light that the first moment wants: in a
+        wider one the result may differ.
     """
 
     flux: FloatArray
@@ -100,6 +103,7 @@ class TotalFlux:
     semi_minor: FloatArray
     position_angle: FloatArray
     flags: NDArray[np.int32]
+    limited: NDArray[np.bool_]
 
 
 def measure_aperture(cutouts: Cutouts, *, radius: float) -> ApertureFlux:
@@ -129,12 +133,14 @@ def measure_aperture(cutouts: Cutouts, *, radius: float) -> ApertureFlux:
         none = np.empty(0)
         return ApertureFlux(none, none, none, np.empty(0, dtype=np.int32))
     x, y = cutouts.column, cutouts.row
-    flux, _, _ = sep.sum_circle(cutouts.image, x, y, radius, subpix=0)
-    var, _, _ = sep.sum_circle(cutouts.variance, x, y, radius, subpix=0)
-    lost, _, _ = sep.sum_circle(cutouts.lost, x, y, radius, subpix=0)
+    flux, noise, _ = sep.sum_circle(cutouts.image, x, y, radius, var=cutouts.variance, subpix=0)
+    lost = np.zeros(len(cutouts))
+    bad = np.flatnonzero(_have_lost(cutouts))
+    if bad.size:
+        lost[bad], _, _ = sep.sum_circle(cutouts.lost, x[bad], y[bad], radius, subpix=0)
     return ApertureFlux(
         flux=np.asarray(flux, dtype=float),
-        flux_err=np.sqrt(var + cutouts.photon * np.maximum(flux, 0.0)),
+        flux_err=np.sqrt(noise**2 + cutouts.photon * np.maximum(flux, 0.0)),
         lost_fraction=lost / (np.pi * radius**2),
         flags=np.where(lost > 0, int(SourceFlag.APERTURE_INCOMPLETE), 0).astype(np.int32),
     )
@@ -173,24 +179,25 @@ def measure_total(
     n = len(cutouts)
     if n == 0:
         none = np.empty(0)
-        return TotalFlux(none, none, none, none, none, none, np.empty(0, dtype=np.int32))
+        return TotalFlux(
+            none, none, none, none, none, none, np.empty(0, dtype=np.int32), np.empty(0, dtype=bool)
+        )
     fwhm = np.broadcast_to(np.asarray(fwhm, dtype=float), (n,))
     a, b, theta = _axes(mom_ll, mom_lc, mom_cc, fwhm / FWHM_PER_SIGMA)
     x, y = cutouts.column, cutouts.row
     room = cutouts.half_size - np.maximum(np.abs(cutouts.d_line), np.abs(cutouts.d_column))
     least = options.min_radius_fwhm * fwhm
-    circle, circle_err = _ellipse_flux(cutouts, np.minimum(least, room), np.minimum(least, room), 0)
+    inner = np.minimum(least, room)
+    circle, noise, _ = sep.sum_circle(cutouts.image, x, y, inner, var=cutouts.variance, subpix=0)
+    circle_err = np.sqrt(noise**2 + cutouts.photon * np.maximum(circle, 0.0))
     extent = np.minimum(options.extent, room / a)
     moment, bad = sep.kron_radius(cutouts.image, x, y, a, b, theta, extent)
     with np.errstate(invalid="ignore", divide="ignore"):
         # A mean radius beyond where it was summed is noise; so is one of negative light.
-        usable = (
-            np.isfinite(moment)
-            & (moment > 0)
-            & (moment < extent)
-            & (circle > options.min_snr * circle_err)
-        )
+        bright = circle > options.min_snr * circle_err
+        usable = np.isfinite(moment) & (moment > 0) & (moment < extent) & bright
     del bad  # Reports only masked or clipped pixels; there are none inside a cutout.
+    radius = np.where(usable, moment * np.sqrt(a * b), np.nan)
     scale = np.where(usable, options.factor * moment, 0.0)
     semi_a = np.maximum(scale * a, least)
     semi_b = np.maximum(scale * b, least)
@@ -198,18 +205,23 @@ def measure_total(
     shrink = np.where(cut, room / semi_a, 1.0)
     semi_a, semi_b = semi_a * shrink, semi_b * shrink
     flux, err = _ellipse_flux(cutouts, semi_a, semi_b, theta)
-    lost, _, _ = sep.sum_ellipse(cutouts.lost, x, y, semi_a, semi_b, theta, 1.0, subpix=0)
+    incomplete = cut.copy()
+    spoiled = np.flatnonzero(_have_lost(cutouts))
+    if spoiled.size:
+        x, y, a, b, t = (v[spoiled] for v in (x, y, semi_a, semi_b, theta))
+        lost, _, _ = sep.sum_ellipse(cutouts.lost, x, y, a, b, t, 1.0, subpix=0)
+        incomplete[spoiled] |= lost > 0
     # theta runs from the column axis to the line axis.
     angle = np.mod(90.0 - np.degrees(theta), 180.0)
-    incomplete = (lost > 0) | cut
     return TotalFlux(
         flux=flux,
         flux_err=err,
-        first_moment_radius=np.where(usable, moment * np.sqrt(a * b), np.nan),
+        first_moment_radius=radius,
         semi_major=semi_a,
         semi_minor=semi_b,
         position_angle=angle,
         flags=np.where(incomplete, int(SourceFlag.APERTURE_INCOMPLETE), 0).astype(np.int32),
+        limited=cut | (least > room) | (bright & (extent < options.extent)),
     )
 
 
@@ -268,6 +280,12 @@ def _ellipse_flux(
     cutouts: Cutouts, a: FloatArray, b: FloatArray, theta: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
     x, y = cutouts.column, cutouts.row
-    flux, _, _ = sep.sum_ellipse(cutouts.image, x, y, a, b, theta, 1.0, subpix=0)
-    var, _, _ = sep.sum_ellipse(cutouts.variance, x, y, a, b, theta, 1.0, subpix=0)
-    return np.asarray(flux, dtype=float), np.sqrt(var + cutouts.photon * np.maximum(flux, 0.0))
+    flux, noise, _ = sep.sum_ellipse(
+        cutouts.image, x, y, a, b, theta, 1.0, var=cutouts.variance, subpix=0
+    )
+    return np.asarray(flux, dtype=float), np.sqrt(noise**2 + cutouts.photon * np.maximum(flux, 0.0))
+
+
+def _have_lost(cutouts: Cutouts) -> NDArray[np.bool_]:
+    """Whether cutouts hold bad pixels: most do not, and need no sum over them."""
+    return np.asarray(np.any(cutouts.lost.reshape(len(cutouts), -1) > 0, axis=1))

@@ -14,9 +14,10 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.source_models import SourceModels, draw_models
 from pipeline.stages.spline_kernels import REACH
 from pipeline.stages.stamp_kernels import (
-    blend_parts,
+    blend_place,
     draw_stamp,
-    gather_nodes,
+    end_of_run,
+    gather_run,
     part_side,
     part_size,
 )
@@ -141,23 +142,30 @@ def _cut(
     n_lines, n_columns = image.shape
     size = 2 * half + 1
     n_width, n_column = width_weights.shape[1], column_weights.shape[1]
-    model_size = side = 0
-    at_width = at_column = -1
-    near = np.empty((1, 1), nodes.dtype)
+    model_size = side = h = end = 0
+    near = np.empty((0, 0), nodes.dtype)
     parts = np.empty(1, nodes.dtype)
     stamp = np.empty(1, nodes.dtype)
     own = np.empty(size, np.float32)
     nothing = np.float32(0.0)
-    for s in order:
-        # No more of the model than the cutout holds: each pixel is the same however many there are.
-        h = min(model_half[s], half + REACH)
-        if model_size != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
-            at_width, at_column = first_width[s], first_column[s]
-            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+    # No more of the model than the cutout holds: each pixel is the same however many there are.
+    drawn = np.minimum(model_half, half + REACH)
+    for place in range(order.size):
+        s = order[place]
+        if place == end:
+            end = end_of_run(order, place, first_width, first_column, drawn)
+            h = drawn[s]
             model_size, side = 2 * h + 1, part_side(h, oversample)
             parts = np.empty(part_size(h, oversample), nodes.dtype)
             stamp = np.empty(model_size * side, nodes.dtype)
-        blend_parts(near, width_weights[s], column_weights[s], parts)
+            near = gather_run(
+                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
+                oversample,
+            )  # fmt: skip
+        blend_place(
+            near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
+            oversample, parts,
+        )  # fmt: skip
         # The model is drawn about the pixel of the detection, the cutout about that of the source.
         off_l, off_c = model_line[s] - line[s], model_column[s] - column[s]
         draw_stamp(parts, h, oversample, d_line[s] - off_l, d_column[s] - off_c, stamp)

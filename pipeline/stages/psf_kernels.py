@@ -6,10 +6,11 @@ from numba import njit
 from pipeline.stages.psf_sums import final_sums, flux_sums, newton_sums
 from pipeline.stages.spline_kernels import REACH
 from pipeline.stages.stamp_kernels import (
-    blend_parts,
+    blend_place,
     draw_slopes,
     draw_stamp,
-    gather_nodes,
+    end_of_run,
+    gather_run,
     part_side,
     part_size,
 )
@@ -61,22 +62,28 @@ def add_models(
     """
     n_lines, n_columns = total.shape
     n_width, n_column = width_weights.shape[1], column_weights.shape[1]
-    size = side = 0
-    at_width = at_column = -1
-    near = np.empty((1, 1), nodes.dtype)
+    size = side = h = end = 0
+    near = np.empty((0, 0), nodes.dtype)
     parts = np.empty(1, nodes.dtype)
     stamp = np.empty(1, nodes.dtype)
-    for s in which:
-        h = half[s]
-        if h <= 0 or flux[s] == 0.0:
-            continue
-        if size != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
-            at_width, at_column = first_width[s], first_column[s]
-            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+    for place in range(which.size):
+        s = which[place]
+        if place == end:
+            end = end_of_run(which, place, first_width, first_column, half)
+            h = half[s]
             size, side = 2 * h + 1, part_side(h, oversample)
             parts = np.empty(part_size(h, oversample), nodes.dtype)
             stamp = np.empty(size * side, nodes.dtype)
-        blend_parts(near, width_weights[s], column_weights[s], parts)
+            near = gather_run(
+                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
+                oversample,
+            )  # fmt: skip
+        if h <= 0 or flux[s] == 0.0:
+            continue
+        blend_place(
+            near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
+            oversample, parts,
+        )  # fmt: skip
         draw_stamp(parts, h, oversample, d_line[s], d_column[s], stamp)
         f = np.float32(flux[s])
         left = column[s] - h
@@ -177,26 +184,33 @@ def fit_pass(
     n_lines, n_columns = image.shape
     single = np.float32
     n_width, n_column = width_weights.shape[1], column_weights.shape[1]
-    n = side = 0
-    at_width = at_column = -1
-    near = np.empty((1, 1), nodes.dtype)
+    n = side = h = end = 0
+    near = np.empty((0, 0), nodes.dtype)
     parts = np.empty(1, nodes.dtype)
     pixels = np.empty((4, 1), np.float32)
     light = np.empty((5, 1), np.float32)
     normal = np.zeros((4, 4))
     right = np.zeros(4)
     inverse = np.zeros((4, 4))
-    for s in todo:
-        h = int(np.ceil(radius[s]))
-        if n != 2 * h + 1 or first_width[s] != at_width or first_column[s] != at_column:
-            at_width, at_column = first_width[s], first_column[s]
-            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
+    size = np.ceil(radius).astype(np.int64)
+    for place in range(todo.size):
+        s = todo[place]
+        if place == end:
+            end = end_of_run(todo, place, first_width, first_column, size)
+            h = size[s]
             n, side = 2 * h + 1, part_side(h, oversample)
             parts = np.empty(part_size(h, oversample), nodes.dtype)
             pixels = np.empty((4, n * side), np.float32)
             light = np.empty((5, n * side), np.float32)
+            near = gather_run(
+                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
+                oversample,
+            )  # fmt: skip
         data, base, ratio, neighbours = pixels[0], pixels[1], pixels[2], pixels[3]
-        blend_parts(near, width_weights[s], column_weights[s], parts)
+        blend_place(
+            near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
+            oversample, parts,
+        )  # fmt: skip
         dl, dc, f = d_line[s], d_column[s], flux[s]
         draw_stamp(parts, h, oversample, dl, dc, light[0])
         bits = 0

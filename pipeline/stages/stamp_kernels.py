@@ -6,23 +6,29 @@ over whole images, not over short rows, and run in vectors. Rows of a stamp are 
 `part_side` apart, more than the stamp is wide; what lies between is finite and without meaning.
 
 The nodes around a place are copied together once (`gather_nodes`) for all the sources there, so
-sources come sorted by node.
+sources come sorted by node; where they are few, each has its own grid taken apart: the same bits.
 """
 
 import numpy as np
 from numba import njit
 
-from pipeline.stages.spline_kernels import grid_half_size, spline_weights
+from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, spline_weights
 
 __all__ = [
     "blend_parts",
+    "blend_place",
     "draw_kernels",
     "draw_slopes",
     "draw_stamp",
+    "end_of_run",
     "gather_nodes",
+    "gather_run",
     "part_side",
     "part_size",
 ]
+
+# To gather the nodes of a place costs as much as to blend them for so many sources.
+_FEW = 5
 
 
 @njit(cache=True)
@@ -36,6 +42,20 @@ def part_size(half_size: int, oversample: int) -> int:
     """Elements of the parts of a grid; a row more than they hold, which loops may run into."""
     side = part_side(half_size, oversample)
     return oversample * oversample * side * side + side
+
+
+@njit(cache=True)
+def _take_apart(row: np.ndarray, i: int, side: int, oversample: int, parts: np.ndarray) -> None:
+    """Put row ``i`` of a grid where its parts belong."""
+    for q in range(oversample):
+        start = ((i % oversample) * oversample + q) * side * side + (i // oversample) * side
+        if oversample == 2:
+            # Almost always: a step known beforehand can be taken in vectors.
+            for j in range((row.size - q + 1) // 2):
+                parts[start + j] = row[q + 2 * j]
+            continue
+        for j in range((row.size - q + oversample - 1) // oversample):
+            parts[start + j] = row[q + oversample * j]
 
 
 @njit(cache=True)
@@ -72,18 +92,7 @@ def gather_nodes(
             grid = nodes[first_width + a, first_column + b]
             out = near[a * n_column + b]
             for i in range(g):
-                row = grid[cut + i, cut : cut + g]
-                for q in range(oversample):
-                    start = ((i % oversample) * oversample + q) * side * side
-                    start += (i // oversample) * side
-                    n = (g - q + oversample - 1) // oversample
-                    if oversample == 2:
-                        # Almost always: a step known beforehand can be taken in vectors.
-                        for j in range(n):
-                            out[start + j] = row[q + 2 * j]
-                        continue
-                    for j in range(n):
-                        out[start + j] = row[q + oversample * j]
+                _take_apart(grid[cut + i, cut : cut + g], i, side, oversample, out)
     return near
 
 
@@ -123,6 +132,70 @@ def blend_parts(
             w0, r0 = share[0], rows[b]
             for j in range(parts.size):
                 parts[j] += w0 * r0[j]
+
+
+@njit(cache=True)
+def end_of_run(
+    which: np.ndarray,
+    first: int,
+    first_width: np.ndarray,
+    first_column: np.ndarray,
+    size: np.ndarray,
+) -> int:
+    """Place in ``which`` behind the last source with the nodes and size of that at ``first``."""
+    s = which[first]
+    end = first + 1
+    while end < which.size:
+        t = which[end]
+        if (
+            first_width[t] != first_width[s]
+            or first_column[t] != first_column[s]
+            or size[t] != size[s]
+        ):
+            break
+        end += 1
+    return end
+
+
+@njit(cache=True)
+def gather_run(
+    n_sources: int,
+    nodes: np.ndarray,
+    first_width: int,
+    n_width: int,
+    first_column: int,
+    n_column: int,
+    half_size: int,
+    oversample: int,
+) -> np.ndarray:
+    """As `gather_nodes` where it is worth it for so many sources, otherwise empty."""
+    if n_sources < _FEW:
+        return np.empty((0, 0), nodes.dtype)
+    return gather_nodes(nodes, first_width, n_width, first_column, n_column, half_size, oversample)
+
+
+@njit(cache=True)
+def blend_place(
+    near: np.ndarray,
+    nodes: np.ndarray,
+    first_width: int,
+    width_weights: np.ndarray,
+    first_column: int,
+    column_weights: np.ndarray,
+    half_size: int,
+    oversample: int,
+    parts: np.ndarray,
+) -> None:
+    """Parts of the grid of a place, from ``near`` of `gather_run` or from the nodes themselves."""
+    if near.shape[0] > 0:
+        blend_parts(near, width_weights, column_weights, parts)
+        return
+    g = 2 * grid_half_size(half_size, oversample) + 1
+    grid = np.empty((g, g), nodes.dtype)
+    blend_nodes(nodes, first_width, width_weights, first_column, column_weights, grid)
+    parts[:] = 0.0
+    for i in range(g):
+        _take_apart(grid[i], i, part_side(half_size, oversample), oversample, parts)
 
 
 @njit(cache=True)
@@ -280,12 +353,20 @@ def draw_kernels(
     near = np.empty((1, 1), nodes.dtype)
     parts = np.empty(part_size(h, oversample), nodes.dtype)
     stamp = np.empty(n * side, nodes.dtype)
-    at_width = at_column = -1
-    for s in order:
-        if first_width[s] != at_width or first_column[s] != at_column:
-            at_width, at_column = first_width[s], first_column[s]
-            near = gather_nodes(nodes, at_width, n_width, at_column, n_column, h, oversample)
-        blend_parts(near, width_weights[s], column_weights[s], parts)
+    same = np.zeros(out.shape[0], np.int64)
+    end = 0
+    for place in range(order.size):
+        s = order[place]
+        if place == end:
+            end = end_of_run(order, place, first_width, first_column, same)
+            near = gather_run(
+                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
+                oversample,
+            )  # fmt: skip
+        blend_place(
+            near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
+            oversample, parts,
+        )  # fmt: skip
         draw_stamp(parts, h, oversample, 0.0, 0.0, stamp)
         for i in range(n):
             out[s, i] = stamp[i * side : i * side + n]

@@ -7,21 +7,20 @@ from numpy.typing import NDArray
 
 from pipeline.constants import FWHM_PER_SIGMA
 from pipeline.flags import PixelMask, SourceFlag
-from pipeline.stages.apertures import light_share, measure_aperture, measure_total
-from pipeline.stages.cutouts import isolate_sources, stack_cutouts
+from pipeline.stages.apertures import measure_aperture
+from pipeline.stages.cutouts import stack_cutouts
 from pipeline.stages.detect import Detections
-from pipeline.stages.moments import measure_moments
 from pipeline.stages.ownership import own
 from pipeline.stages.psf_fit import fit_psf_with_models, required_fit_halo
 from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
+from pipeline.tasks.measure_shapes import measure_shapes, share_in_ellipses
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.point_spread import Spread, column_widths
 
 __all__ = ["Measurements", "concatenate_measurements", "measure_block", "neighbour_reach"]
 
 FloatArray = NDArray[np.float64]
-_BATCH = 400  # sources cut out at a time, to bound memory
 _SHARE_LINES = 256  # grid of the aperture's share of light: seeing and smear change little within
 _SHARE_COLUMNS = 64
 
@@ -152,7 +151,7 @@ def measure_block(
     strip, options = context.strip, context.options
     psf, widest_fwhm = spread.model, spread.widest
     # What a fit needs to see follows the smear of the column; what reaches it, that of the widest.
-    radii = options.psf_radii(column_widths(psf, strip.n_columns))
+    widths = column_widths(psf, strip.n_columns)
     halo = neighbour_reach(options, spread)
     block = prepare_block(context, start - halo, stop + halo)
     low, high = block.first_line, block.first_line + block.image.shape[0]
@@ -162,39 +161,16 @@ def measure_block(
     fit, models = fit_psf_with_models(
         block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
         first_line=low, photon_variance=photon, options=options.psf_fit(widest_fwhm),
-        radii=radii,
+        radii=options.psf_radii(widths),
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
-    half = int(np.ceil(max(options.total.extent * widest_fwhm * 0.6, options.aperture_radius) + 2))
-    shapes: list[tuple[FloatArray, ...]] = []
-    for first in range(0, mine.size, _BATCH):
-        which = mine[first : first + _BATCH]
-        cut = isolate_sources(
-            block.image, block.variance, block.mask, fit.line, fit.column, fit.flux, psf,
-            which=which, first_line=low, photon_variance=photon, half_size=half,
-            models=models,
-        )  # fmt: skip
-        width = fwhm[first : first + _BATCH]
-        moments = measure_moments(cut, width / FWHM_PER_SIGMA)
-        aperture = measure_aperture(cut, radius=options.aperture_radius)
-        total = measure_total(
-            cut, moments.mom_ll, moments.mom_lc, moments.mom_cc, width, options=options.total
-        )
-        shapes.append(
-            (moments.mom_ll, moments.mom_lc, moments.mom_cc, aperture.flux, aperture.flux_err,
-             total.flux, total.flux_err, total.first_moment_radius, total.semi_major,
-             total.semi_minor, total.position_angle,
-             (aperture.flags | total.flags).astype(float))
-        )  # fmt: skip
-    table = (
-        tuple(np.concatenate(column) for column in zip(*shapes, strict=True))
-        if shapes
-        else tuple(np.empty(0) for _ in range(12))
+    shapes = measure_shapes(
+        block, photon, fit, models, psf, mine, fwhm, column_widths=widths, options=options
     )
     fit, found = fit.select(mine), near.select(mine)
     l = np.clip(np.rint(found.line).astype(int) - low, 0, block.sky.shape[0] - 1)
     c = np.clip(np.rint(found.column).astype(int), 0, block.sky.shape[1] - 1)
-    flags = fit.flags | found.flags | table[11].astype(np.int32)
+    flags = fit.flags | found.flags | shapes.flags
     flags |= _flags_of_masks(block, found.line, found.column)
     line, column = fit.line, fit.column
     if spread.drift is not None:
@@ -203,15 +179,19 @@ def measure_block(
         line, column = line - d_line, column - d_column
     return Measurements(
         line=line, line_err=fit.line_err, column=column, column_err=fit.column_err,
-        flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=table[3],
-        flux_aperture_err=table[4],
+        flux_psf=fit.flux, flux_psf_err=fit.flux_err, flux_aperture=shapes.flux_aperture,
+        flux_aperture_err=shapes.flux_aperture_err,
         aperture_share=share_in_aperture(
             psf, fit.line, fit.column, radius=options.aperture_radius, n_columns=strip.n_columns
         ),
-        total_share=_share_in_ellipses(psf, fit.line, fit.column, *table[8:11]),
-        flux_total=table[5], flux_total_err=table[6], mom_ll=table[0], mom_lc=table[1],
-        mom_cc=table[2], first_moment_radius=table[7], semi_major=table[8], semi_minor=table[9],
-        position_angle=table[10], fwhm=fwhm, peak=found.peak, sky=block.sky[l, c].astype(float),
+        total_share=share_in_ellipses(
+            psf, fit.line, fit.column, shapes.semi_major, shapes.semi_minor, shapes.position_angle
+        ),
+        flux_total=shapes.flux_total, flux_total_err=shapes.flux_total_err, mom_ll=shapes.mom_ll,
+        mom_lc=shapes.mom_lc, mom_cc=shapes.mom_cc,
+        first_moment_radius=shapes.first_moment_radius, semi_major=shapes.semi_major,
+        semi_minor=shapes.semi_minor, position_angle=shapes.position_angle, fwhm=fwhm,
+        peak=found.peak, sky=block.sky[l, c].astype(float),
         chi2=fit.chi2, extendedness=fit.extendedness, extendedness_err=fit.extendedness_err,
         snr=found.snr, flags=flags,
     )  # fmt: skip
@@ -222,29 +202,6 @@ def _total_fwhm(psf: PsfModel, lines: FloatArray, columns: FloatArray) -> FloatA
     ll, _, cc = psf.second_moments(columns)
     seeing = psf.fwhm(lines) / FWHM_PER_SIGMA
     return np.asarray(FWHM_PER_SIGMA * np.sqrt(seeing**2 + 0.5 * (ll + cc)))
-
-
-def _share_in_ellipses(
-    psf: PsfModel,
-    lines: FloatArray,
-    columns: FloatArray,
-    semi_major: FloatArray,
-    semi_minor: FloatArray,
-    position_angle: FloatArray,
-) -> FloatArray:
-    """Share of a star's light within each source's own ellipse.
-
-    The ellipse is as wide as the seeing and the smear of its place; how much light it leaves out
-    changes with them, by per cents where smear is wide.
-    """
-    parts = [np.empty(0)]
-    for first in range(0, lines.size, _BATCH):
-        batch = slice(first, first + _BATCH)
-        stars = psf.kernels(lines[batch], columns[batch], psf.half_size)
-        parts.append(
-            light_share(stars, semi_major[batch], semi_minor[batch], position_angle[batch])
-        )
-    return np.concatenate(parts)
 
 
 def share_in_aperture(
