@@ -105,6 +105,7 @@ def blend_nodes(
     g = out.shape[0]
     cut = (nodes.shape[2] - g) // 2
     out[:, :] = 0.0
+    shares = np.empty(4, nodes.dtype)  # of the nodes' own precision, and so is their sum
     for a in range(width_weights.size):
         w = width_weights[a]
         if w == 0.0:
@@ -112,8 +113,9 @@ def blend_nodes(
         grids = nodes[first_width + a, first_column : first_column + column_weights.size]
         if column_weights.size == 4:
             # Almost always: four at once, so that a row of the sum is loaded and stored once.
-            w0, w1 = w * column_weights[0], w * column_weights[1]
-            w2, w3 = w * column_weights[2], w * column_weights[3]
+            for b in range(4):
+                shares[b] = w * column_weights[b]
+            w0, w1, w2, w3 = shares[0], shares[1], shares[2], shares[3]
             for i in range(g):
                 s0 = grids[0, cut + i, cut : cut + g]
                 s1 = grids[1, cut + i, cut : cut + g]
@@ -124,7 +126,8 @@ def blend_nodes(
                     row[j] += w0 * s0[j] + w1 * s1[j] + w2 * s2[j] + w3 * s3[j]
             continue
         for b in range(column_weights.size):
-            share = w * column_weights[b]
+            shares[0] = w * column_weights[b]
+            share = shares[0]
             for i in range(g):
                 source = grids[b, cut + i, cut : cut + g]
                 row = out[i]

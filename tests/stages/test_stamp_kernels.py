@@ -7,9 +7,12 @@ from pipeline.stages.psf_model import make_psf_model, place_nodes
 from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
 from pipeline.stages.stamp_kernels import (
     blend_parts,
+    blend_place,
     draw_slopes,
     draw_stamp,
+    end_of_run,
     gather_nodes,
+    gather_run,
     part_side,
     part_size,
 )
@@ -44,6 +47,31 @@ def test_stamps_and_slopes_are_those_of_plain_grids(oversample, half, n_column, 
     draw_slopes(parts, half, oversample, *shift, 2, first)
     np.testing.assert_array_equal(alone, got[0])
     np.testing.assert_array_equal(first, got[:3])
+
+
+@pytest.mark.parametrize("n_column", [4, 2])
+def test_a_place_is_the_same_bits_with_and_without_company(n_column):
+    """What a source is drawn as may not depend on how many others of its node are in the block."""
+    rng = np.random.default_rng(6)
+    whole = 2 * grid_half_size(12, 2) + 1
+    nodes = rng.normal(size=(4, 4, whole, whole)).astype(np.float32)
+    along, across = rng.normal(size=4), rng.normal(size=n_column)
+    got = np.empty((2, part_size(9, 2)), np.float32)
+    for n, parts in zip((1, 100), got, strict=True):
+        near = gather_run(n, nodes, 0, 4, 0, n_column, 9, 2)
+        assert (near.size > 0) == (n > 1)
+        blend_place(near, nodes, 0, along, 0, across, 9, 2, parts)
+    assert np.any(got[0] != 0)
+    np.testing.assert_array_equal(got[0], got[1])
+
+
+def test_runs_end_where_nodes_or_size_change():
+    which = np.array([3, 0, 1, 2, 4])
+    width, column, size = np.array([1, 1, 1, 1, 2]), np.array([7, 7, 8, 7, 8]), np.full(5, 9)
+    ends = [end_of_run(which, i, width, column, size) for i in range(5)]
+    assert ends == [2, 2, 3, 4, 5]
+    size[0] = 8
+    assert end_of_run(which, 0, width, column, size) == 1
 
 
 def test_kernels_of_many_places_are_those_of_each():
