@@ -1,5 +1,7 @@
 """Aperture fluxes, against closed formulae and photutils on the same pixels."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from photutils.aperture import CircularAperture, EllipticalAperture, aperture_photometry
@@ -203,3 +205,23 @@ def test_share_of_a_stars_light_is_that_of_the_closed_formula():
     assert (light_share(stars, k * sigma_l, k * sigma_c, 90.0) < share - 0.004).all()
     assert light_share(stars[:1], 500.0, 500.0, 0.0) <= 1.0
     assert light_share([], [], [], []).size == 0
+
+
+def test_a_cutout_that_does_not_limit_gives_what_a_wider_one_gives():
+    """The promise by which sources are measured in narrow cutouts and only some of them again."""
+    rng = np.random.default_rng(4)
+    widths, narrow, wide = rng.uniform(2.5, 7.0, 60), 14, 30
+    images = np.stack([rng.normal(3e4 * sampled(moffat(w, 3.0), wide, fine=3), 3) for w in widths])
+    cut = slice(wide - narrow, wide + narrow + 1)
+    least, found = np.full(60, 2.5), []
+    for image in (images[:, cut, cut], images):
+        stack = stack_cutouts(image, 9.0, d_line=0.0, d_column=0.0)
+        moment = (widths / np.sqrt(8 * np.log(2))) ** 2
+        found.append(measure_total(stack, moment, 0 * moment, moment, least, options=OPTIONS))
+    small, large = found
+    assert 10 < np.count_nonzero(small.limited) < 50
+    assert np.count_nonzero(large.limited) < np.count_nonzero(small.limited)
+    free = ~small.limited
+    for f in fields(small):
+        np.testing.assert_array_equal(getattr(small, f.name)[free], getattr(large, f.name)[free])
+    assert np.median(large.flux[~free] / small.flux[~free]) > 1.001

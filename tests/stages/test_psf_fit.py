@@ -36,7 +36,18 @@ MODEL = make_psf_model(
 )
 
 
-def fit(data, lines, columns, fluxes, *, first_line=0, mask=None, photon=None, options=OPTIONS):
+def fit(
+    data,
+    lines,
+    columns,
+    fluxes,
+    *,
+    first_line=0,
+    mask=None,
+    photon=None,
+    options=OPTIONS,
+    radii=None,
+):
     return fit_psf(
         data,
         np.full(data.shape, SKY, np.float32),
@@ -48,6 +59,7 @@ def fit(data, lines, columns, fluxes, *, first_line=0, mask=None, photon=None, o
         first_line=first_line,
         photon_variance=photon,
         options=options,
+        radii=radii,
     )
 
 
@@ -172,6 +184,31 @@ def test_agrees_with_photutils_on_the_same_pixels():
     ):
         np.testing.assert_array_less(np.abs(ours - table[name]) / err, 0.35)
         np.testing.assert_allclose(err, table[name_err], rtol=0.05)
+
+
+def test_radii_by_column_cost_little_and_leave_no_bias():
+    """A source is fitted as its own column's radius asks, whatever the radius elsewhere."""
+    rng = np.random.default_rng(11)
+    lines, columns = grid_of_stars(rng)
+    flux = flux_of_snr(20)
+    _, data = scene(rng, lines, columns, np.full(lines.size, flux), (1000, N_COLUMNS))
+    args = data, lines, columns, np.full(lines.size, flux)
+    whole = fit(*args)
+    radii = np.where(np.arange(N_COLUMNS) < 256, 6.2, OPTIONS.radius)
+    mixed = fit(*args, radii=radii)
+    narrow = fit(*args, radii=np.full(N_COLUMNS, 6.2))
+    left = np.rint(columns) < 256
+    for f in fields(whole):
+        value = getattr(mixed, f.name)
+        np.testing.assert_array_equal(value[left], getattr(narrow, f.name)[left])
+        # The rest have neighbours, so far off that only the last bits feel how they were fitted.
+        np.testing.assert_allclose(value[~left], getattr(whole, f.name)[~left], rtol=2e-3)
+    assert np.all(mixed.n_pixels[left] < 0.6 * np.pi * OPTIONS.radius**2)
+    pull = (mixed.flux - flux) / mixed.flux_err - mixed.flux_err / flux
+    for part in (pull[left], pull[~left]):
+        assert np.mean(part) == pytest.approx(0.0, abs=0.2)
+        assert np.std(part) == pytest.approx(1.0, abs=0.12)
+    assert np.all(mixed.flux_err[left] < 1.01 * whole.flux_err[left])
 
 
 def test_close_neighbours_do_not_bias_each_other():
@@ -350,3 +387,7 @@ def test_refuses_what_does_not_match():
         fit(data, [1.0], [1.0], [1.0], photon=[1.0])
     with pytest.raises(ValueError, match="radius: must not exceed the model's half size 20"):
         fit(data, [1.0], [1.0], [1.0], options=PsfFitOptions(radius=21.0))
+    with pytest.raises(ValueError, match=r"radii: must have one value per column \(512\)"):
+        fit(data, [1.0], [1.0], [1.0], radii=[9.0])
+    with pytest.raises(ValueError, match=r"radii: must be 2 px to the options' radius 9\.0"):
+        fit(data, [1.0], [1.0], [1.0], radii=np.full(N_COLUMNS, 9.5))

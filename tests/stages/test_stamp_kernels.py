@@ -69,7 +69,7 @@ def test_runs_end_where_nodes_or_size_change():
     which = np.array([3, 0, 1, 2, 4])
     width, column, size = np.array([1, 1, 1, 1, 2]), np.array([7, 7, 8, 7, 8]), np.full(5, 9)
     ends = [end_of_run(which, i, width, column, size) for i in range(5)]
-    assert ends == [2, 2, 3, 4, 5]
+    assert ends == [3, 3, 3, 4, 5]
     size[0] = 8
     assert end_of_run(which, 0, width, column, size) == 1
 
