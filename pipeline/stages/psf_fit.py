@@ -276,7 +276,7 @@ def fit_psf_with_models(
     for k in range(options.passes):
         add_models(total, todo, l, c, d_line, d_column, flux, half, *nodes, model.oversample)
         fit_pass(
-            image, variance, mask, photon, total, todo, l, c, start, d_line, d_column, flux, half,
+            image, variance, mask, photon, total, todo, l, c, start, d_line, d_column, flux,
             *nodes, model.oversample, radius, options.max_shift, options.max_iterations,
             options.tolerance, table,
         )  # fmt: skip

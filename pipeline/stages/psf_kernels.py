@@ -92,9 +92,11 @@ def add_models(
             l = line[s] + i - h
             if l < 0 or l >= n_lines:
                 continue
-            row, light = total[l], stamp[i * side : (i + 1) * side]
-            for j in range(low, high):
-                row[left + j] += f * light[j]
+            # Slices: an index that may be negative keeps a loop from running in vectors.
+            row = total[l, left + low : left + high]
+            light = stamp[i * side + low : i * side + high]
+            for j in range(high - low):
+                row[j] += f * light[j]
 
 
 @njit(cache=True)
@@ -111,8 +113,9 @@ def copy_stamps(
     for s in which:
         low, high = max(column[s] - half[s], 0), min(column[s] + half[s] + 1, n_columns)
         for l in range(max(line[s] - half[s], 0), min(line[s] + half[s] + 1, n_lines)):
-            for c in range(low, high):
-                target[l, c] = source[l, c]
+            to, of = target[l, low:high], source[l, low:high]
+            for j in range(high - low):
+                to[j] = of[j]
 
 
 @njit(cache=True)
@@ -159,7 +162,6 @@ def fit_pass(
     d_line: np.ndarray,
     d_column: np.ndarray,
     flux: np.ndarray,
-    half: np.ndarray,
     nodes: np.ndarray,
     first_width: np.ndarray,
     width_weights: np.ndarray,
@@ -174,15 +176,17 @@ def fit_pass(
 ) -> None:
     """Fit flux and position of each source in ``todo`` with its neighbours held fixed.
 
-    ``total`` is the sum of all models at ``flux, d_line, d_column``; each source sees the image
-    less ``total`` plus its own part of it. ``start`` of shape (n, 2) holds the detected positions,
-    from which a fit may move by ``max_shift``; ``radius`` of shape (n,) is that of the pixels
-    fitted. Weights come from the models, never from the data. Pixels are of single precision:
-    rounding is far below the noise of any light that they can hold.
+    ``total`` is the sum of all models at ``flux, d_line, d_column``, each drawn at least as far as
+    it is fitted; each source sees the image less ``total`` plus its own part of it. ``start`` of
+    shape (n, 2) holds the detected positions, from which a fit may move by ``max_shift``;
+    ``radius`` of shape (n,) is that of the pixels fitted. Weights come from the models, never from
+    the data. Pixels are of single precision: rounding is far below the noise of any light that
+    they can hold.
     ``table`` of shape (n, len(COLUMNS)) receives the results of the sources in ``todo``.
     """
     n_lines, n_columns = image.shape
     single = np.float32
+    nothing = single(0.0)
     n_width, n_column = width_weights.shape[1], column_weights.shape[1]
     n = side = h = end = 0
     near = np.empty((0, 0), nodes.dtype)
@@ -217,7 +221,7 @@ def fit_pass(
         edge = False
         count = 0
         seen = 0.0
-        own_half = half[s]
+        own_flux = single(f)
         left = column[s] - h
         pixels[:] = 0.0
         base[:] = np.inf
@@ -229,21 +233,24 @@ def fit_pass(
                 edge = True
                 if l < 0 or l >= n_lines:
                     continue
-            for j in range(low, high):
-                k = i * side + j
-                c = left + j
-                other = total[l, c]
-                if abs(i - h) <= own_half and abs(j - h) <= own_half:
-                    other -= single(f) * light[0, k]
-                neighbours[k] = other
-                if mask[l, c] != 0:
-                    bits |= mask[l, c]
+            first, last = i * side + low, i * side + high
+            of_data, of_base, of_ratio = data[first:last], base[first:last], ratio[first:last]
+            others, own = neighbours[first:last], light[0, first:last]
+            there = slice(left + low, left + high)
+            all_light, masked, divided = total[l, there], mask[l, there], photon[there]
+            pixel, noise = image[l, there], variance[l, there]
+            for j in range(high - low):
+                others[j] = all_light[j] - own_flux * own[j]
+                of_data[j] = pixel[j] - others[j]
+                of_base[j] = noise[j] + divided[j] * max(others[j], nothing)
+                of_ratio[j] = divided[j]
+            for j in range(high - low):
+                if masked[j] != 0:
+                    bits |= masked[j]
+                    of_data[j], of_base[j], of_ratio[j] = nothing, np.inf, nothing
                     continue
-                data[k] = image[l, c] - other
-                base[k] = variance[l, c] + photon[c] * max(other, single(0.0))
-                ratio[k] = photon[c]
                 count += 1
-                seen += light[0, k]
+                seen += own[j]
         out = table[s]
         out[:] = np.nan
         out[8] = count
