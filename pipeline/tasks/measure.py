@@ -149,8 +149,9 @@ def measure_block(
     Measurements
     """
     strip, options = context.strip, context.options
-    psf, widest_fwhm = spread.model, spread.widest
-    # What a fit needs to see follows the smear of the column; what reaches it, that of the widest.
+    psf, fit_options = spread.model, options.psf_fit(spread.widest)
+    # What a fit needs to see follows the smear of the column; what can reach it, that of the widest.
+    # Another machine than that which found the widest may round the last bit of its width upwards.
     widths = column_widths(psf, strip.n_columns)
     halo = neighbour_reach(options, spread)
     block = prepare_block(context, start - halo, stop + halo)
@@ -160,8 +161,8 @@ def measure_block(
     photon = context.photon_variance
     fit, models = fit_psf_with_models(
         block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
-        first_line=low, photon_variance=photon, options=options.psf_fit(widest_fwhm),
-        radii=options.psf_radii(widths),
+        first_line=low, photon_variance=photon, options=fit_options,
+        radii=np.minimum(options.psf_radii(widths), fit_options.radius),
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
     shapes = measure_shapes(
