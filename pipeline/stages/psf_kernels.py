@@ -35,6 +35,7 @@ COLUMNS = (
     "bits",
 )
 _EDGE = 1
+_ROUNDING = 1e-6  # of sums of single precision
 
 
 @njit(cache=True)
@@ -119,8 +120,12 @@ def copy_stamps(
 
 
 @njit(cache=True)
-def solve(a: np.ndarray, n: int, inverse: np.ndarray) -> bool:
-    """Inverse of the leading n x n block of a symmetric positive matrix, by Cholesky."""
+def solve(a: np.ndarray, n: int, inverse: np.ndarray, least: float = 1e-12) -> bool:
+    """Inverse of the leading n x n block of a symmetric positive matrix, by Cholesky.
+
+    False where a parameter is determined to less than the share ``least`` of what it would be
+    without the others: that much is rounding.
+    """
     low = np.zeros((n, n))
     for i in range(n):
         for j in range(i + 1):
@@ -128,8 +133,7 @@ def solve(a: np.ndarray, n: int, inverse: np.ndarray) -> bool:
             for k in range(j):
                 s -= low[i, k] * low[j, k]
             if i == j:
-                # Not positive beyond rounding: the parameters are not determined.
-                if s <= 1e-12 * abs(a[i, i]) or not np.isfinite(s):
+                if s <= least * abs(a[i, i]) or not np.isfinite(s):
                     return False
                 low[i, i] = np.sqrt(s)
             else:
@@ -266,7 +270,7 @@ def fit_pass(
         for _ in range(max_iterations):
             draw_slopes(parts, h, oversample, dl, dc, 2, light)
             newton_sums(data, base, ratio, light[0], light[1], light[2], single(f), normal, right)
-            if f <= 0.0 or not solve(normal, 3, inverse):
+            if f <= 0.0 or not solve(normal, 3, inverse, _ROUNDING):
                 break
             step_f = inverse[0, 0] * right[0] + inverse[0, 1] * right[1] + inverse[0, 2] * right[2]
             step_l = inverse[1, 0] * right[0] + inverse[1, 1] * right[1] + inverse[1, 2] * right[2]
@@ -315,12 +319,12 @@ def fit_pass(
         out[11] = other_light / own_light if own_light > 0.0 else np.inf
         out[12] = 1.0 if converged else 0.0
         out[7] = chi2 / (count - (3 if converged else 1))
-        if converged and solve(normal, 3, inverse):
+        if converged and solve(normal, 3, inverse, _ROUNDING):
             out[3] = np.sqrt(inverse[0, 0])
             out[4] = np.sqrt(inverse[1, 1])
             out[5] = np.sqrt(inverse[2, 2])
             out[6] = inverse[1, 2]
-            if solve(normal, 4, inverse):
+            if solve(normal, 4, inverse, _ROUNDING):
                 excess = 0.0
                 for a in range(4):
                     excess += inverse[3, a] * right[a]

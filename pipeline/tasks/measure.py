@@ -150,7 +150,7 @@ def measure_block(
     """
     strip, options = context.strip, context.options
     psf, fit_options = spread.model, options.psf_fit(spread.widest)
-    # What a fit needs to see follows the smear of the column; what can reach it, that of the widest.
+    # What a fit needs to see follows the smear of the column, what can reach it that of the widest.
     # Another machine than that which found the widest may round the last bit of its width upwards.
     widths = column_widths(psf, strip.n_columns)
     halo = neighbour_reach(options, spread)

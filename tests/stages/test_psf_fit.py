@@ -9,6 +9,7 @@ from photutils.psf import ImagePSF, PSFPhotometry
 
 from pipeline.flags import PixelMask, SourceFlag
 from pipeline.stages.psf_fit import PsfFitOptions, fit_psf, required_fit_halo
+from pipeline.stages.psf_kernels import solve
 from pipeline.stages.psf_model import make_psf_model, place_nodes
 from pipeline.stages.source_models import make_model_image
 
@@ -307,6 +308,15 @@ def test_sources_without_good_pixels_have_no_flux():
     assert np.isnan(r.flux[0])
     assert r.flags[0] & SourceFlag.PSF_FAILED
     assert len(fit(data, [], [], [])) == 0
+
+
+def test_a_matrix_that_differs_from_a_singular_one_by_rounding_is_not_inverted():
+    inverse = np.zeros((2, 2))
+    for more, least, wanted in ((1e-8, 1e-12, True), (1e-8, 1e-6, False), (1e-4, 1e-6, True)):
+        matrix = np.array([[1.0, 1.0], [1.0, 1.0 + more]])
+        assert solve(matrix, 2, inverse, least) == wanted
+        if wanted:
+            np.testing.assert_allclose(inverse @ matrix, np.eye(2), atol=1e-6)
 
 
 def test_errors_follow_the_variance_of_divided_light():
