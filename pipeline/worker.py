@@ -9,8 +9,11 @@ import logging
 
 import pipeline.nightly
 import pipeline.tiling  # noqa: F401 - both for the tasks that they bring with them
+from pipeline.memory import keep_freed_memory
 
 __all__: list[str] = []
+
+keep_freed_memory()  # before there are threads
 
 for _name in ("distributed.worker", "distributed.core"):
     logging.getLogger(_name).setLevel(logging.CRITICAL)
