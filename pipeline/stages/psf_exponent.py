@@ -150,9 +150,33 @@ def fit_exponent(
     pixels = float(np.mean(np.isfinite(stars.variances[which]).sum(axis=(1, 2))))
     inside = np.pi * stars.options.radius**2 / stars.stamps[0].size
     # `misfit` sums reduced chi-squares: times the pixels of a star it is chi-square.
-    curvature *= pixels * min(inside, 1.0)
-    x_err = np.sqrt(2.0 / curvature) if curvature > 0 else np.nan
+    scale = pixels * min(inside, 1.0)
+    x_err = np.sqrt(2.0 / (scale * curvature)) if curvature > 0 else np.nan
+    table = np.stack([tried[t] for t in sorted(tried)])
+    x_err = np.fmax(x_err, _scatter_of_vertex(np.array(sorted(tried)), table, x))
     return 1.0 / x, float(x_err / x**2)
+
+
+def _scatter_of_vertex(x: FloatArray, table: FloatArray, vertex: float) -> float:
+    """Error of the common vertex from how far single stars disagree about it.
+
+    Bright stars differ by more than their noise: by neighbours too faint to be seen, and by what
+    the seeing did while each crossed the chip. Their slopes at the vertex add up to nothing; the
+    scatter of these slopes, over the sum of their curvatures, is the error (Huber 1967, Proc.
+    Fifth Berkeley Symp. 1, 221: "sandwich").
+
+    Parameters
+    ----------
+    x : ndarray of shape (3,)
+        Where the misfits were sampled.
+    table : ndarray of shape (3, n)
+        Misfits of single stars.
+    vertex : float
+    """
+    table = table[:, np.all(np.isfinite(table), axis=0)]
+    a, b, _ = np.polyfit(x - vertex, table, 2)
+    total = 2.0 * a.sum()
+    return float(np.sqrt(np.sum(b**2)) / total) if total > 0 else np.nan
 
 
 def _three(at: int, n: int) -> tuple[int, int]:
