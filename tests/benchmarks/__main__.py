@@ -9,13 +9,15 @@ reproject by hand. Kernels are compiled before, on a small night. Rows that have
 
 import argparse
 import json
+import os
 import platform
 import subprocess
 import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -61,8 +63,29 @@ class PeakMemory:
         self._thread.join()
 
 
+@contextmanager
+def _cores(number: int) -> Iterator[None]:
+    """Let what is started in the body have no more cores than it is to have workers.
+
+    Also one process has threads that write while another computes; on a core of their own they
+    would make one worker look like more.
+    """
+    if not hasattr(os, "sched_setaffinity"):
+        yield
+        return
+    before = os.sched_getaffinity(0)
+    os.sched_setaffinity(0, sorted(before)[:number])
+    try:
+        yield
+    finally:
+        os.sched_setaffinity(0, before)
+
+
 def reduce_night(folder: Path, out: Path, workers: int) -> tuple[float, int, int]:
-    """Wall seconds of ``driftloom reduce``, peak memory of a worker and of the main process."""
+    """Wall seconds of ``driftloom reduce``, peak memory of a worker and of the main process.
+
+    It runs on as many cores as it has workers.
+    """
     config = folder / "throughput.toml"
     # One night: nothing to stack.
     text = (folder / "observatory.toml").read_text()
@@ -72,7 +95,9 @@ def reduce_night(folder: Path, out: Path, workers: int) -> tuple[float, int, int
         "--workers", str(workers),
     ]  # fmt: skip
     begin = time.perf_counter()
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+    with _cores(workers):
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    with process:
         memory = PeakMemory(process)
         status = process.wait()
         memory.finish()
