@@ -245,12 +245,12 @@ class FullDisk:
         self._flush = atomic._flush
         monkeypatch.setattr(atomic, "_flush", self)
 
-    def __call__(self, path):
+    def __call__(self, path, *, cached=True):
         if path.suffix == ".partial":
             if self.room == 0:
                 raise OSError(errno.ENOSPC, "No space left on device")
             self.room -= 1
-        self._flush(path)
+        self._flush(path, cached=cached)
 
 
 @pytest.mark.slow
