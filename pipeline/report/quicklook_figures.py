@@ -1,5 +1,8 @@
 """Figures of a quick look: each takes what was found and returns a Matplotlib figure."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
@@ -8,13 +11,55 @@ from numpy.typing import NDArray
 
 from pipeline.glance import Glance, Preview
 from pipeline.report.figures import _STYLE, INK, PALETTE
+from pipeline.report.moments_figure import draw_moments
 
-__all__ = ["draw_course", "draw_preview", "draw_response", "draw_shares", "fold_rows"]
+__all__ = [
+    "draw_course", "draw_glance_moments", "draw_preview", "draw_response", "draw_shares",
+    "fold_rows",
+]  # fmt: skip
 
 _ROW = 900  # cells side by side, at most
 _NO_DATA = "#3b4a6b"
 _WIDTH = 7.6  # inch
 _LEAST = 0.05  # mag; axis of the dimming
+_DOWN = 0.25  # inch from an axis to its label, numbers between
+# A title stays where it is put: to look for one above all numbers, each is measured twice.
+_FIXED: dict[Any, Any] = {**_STYLE, "axes.titley": 1.0}
+
+
+def _settle(
+    fig: Figure, edges: tuple[float, float, float, float], *, gap: float = 0.0, wide: float = 0.0,
+    out: float = 0.0,
+) -> None:  # fmt: skip
+    """Give axes and their labels fixed places: to search for them takes as long as to draw.
+
+    Parameters
+    ----------
+    fig : Figure
+        With axes that share one grid.
+    edges : tuple of float
+        Left, bottom, right and top margins, inch.
+    gap, wide : float
+        Between rows and between columns of axes, inch.
+    out : float
+        From an axis to the label on its left, inch; room for the numbers.
+    """
+    fig.set_layout_engine(None)
+    across, up = fig.get_size_inches()
+    left, bottom, right, top = edges
+    place = fig.axes[0].get_subplotspec()
+    assert place is not None  # `subplots` made them
+    rows, columns = place.get_gridspec().get_geometry()
+    height = (up - bottom - top - (rows - 1) * gap) / rows
+    width = (across - left - right - (columns - 1) * wide) / columns
+    fig.subplots_adjust(
+        left / across, bottom / up, 1.0 - right / across, 1.0 - top / up, wide / width,
+        gap / height,
+    )  # fmt: skip
+    for ax in fig.axes:
+        box = ax.get_position()
+        ax.xaxis.set_label_coords(0.5, -_DOWN / (box.height * up))
+        ax.yaxis.set_label_coords(-out / (box.width * across), 0.5)
 
 
 def fold_rows(preview: Preview) -> list[tuple[int, int]]:
@@ -64,11 +109,13 @@ def draw_preview(glance: Glance, preview: Preview) -> Figure:
     minutes = preview.step * glance.line_period / 60.0
     long = rows[0][1] - rows[0][0]
     across = preview.cells.shape[1]
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(_FIXED):
         # True proportions where they can be read; a very short strip is not blown up.
         height = float(np.clip((_WIDTH - 1.0) * across / long, 0.35, 3.2))
-        fig = Figure(figsize=(_WIDTH, len(rows) * (height + 0.32) + 0.75), layout="constrained")
+        gap, edges = 0.33, (0.62, 0.42, 0.12, 0.3)
+        fig = Figure(figsize=(_WIDTH, len(rows) * (height + gap) - gap + edges[1] + edges[3]))
         axes = fig.subplots(len(rows), 1, squeeze=False)[:, 0]
+        _settle(fig, edges, gap=gap, out=0.38)
         cmap = mpl.colormaps["gray"].with_extremes(bad=_NO_DATA)
         for number, (ax, (first, stop)) in enumerate(zip(axes, rows, strict=True)):
             ax.grid(visible=False)
@@ -122,9 +169,12 @@ def draw_course(glance: Glance) -> Figure:
     """
     b = glance.blocks
     x = b["minutes"]
-    with mpl.rc_context(_STYLE):
-        fig = Figure(figsize=(_WIDTH, 7.4), layout="constrained")
+    with mpl.rc_context(_FIXED):
+        fig = Figure(figsize=(_WIDTH, 7.4))
         axes = fig.subplots(5, 1, sharex=True)
+        _settle(fig, (1.08, 0.45, 0.08, 0.3), gap=0.18, out=0.66)
+        for ax in axes:  # nothing stands above an axis but the title
+            ax.ticklabel_format(axis="y", style="plain", useOffset=False)
         _dots(axes[0], x, b["sky"], None, PALETTE[0], "sky")
         axes[0].set_ylabel("sky\n[electron/px]")
         _dots(axes[1], x, b["fwhm"], b["fwhm_err"], PALETTE[3], "stars as they are")
@@ -148,7 +198,6 @@ def draw_course(glance: Glance) -> Figure:
         axes[4].set_ylabel("elongation\n(axis ratio)")
         axes[4].set_xlabel("minutes since the first line")
         axes[0].set_title(f"Along {glance.name}: one point a block that was read")
-        fig.align_ylabels(axes)
     return fig
 
 
@@ -164,9 +213,10 @@ def draw_shares(glance: Glance) -> Figure:
     matplotlib.figure.Figure
     """
     b = glance.blocks
-    with mpl.rc_context(_STYLE):
-        fig = Figure(figsize=(_WIDTH, 3.2), layout="constrained")
+    with mpl.rc_context(_FIXED):
+        fig = Figure(figsize=(_WIDTH, 3.2))
         axes = fig.subplots(2, 1, sharex=True)
+        _settle(fig, (1.08, 0.45, 0.08, 0.3), gap=0.18, out=0.66)
         for ax, name, colour in zip(axes, ("saturated", "masked"), PALETTE[1::-1], strict=True):
             _dots(ax, b["minutes"], 100.0 * b[name], None, colour, name)
             ax.set_ylabel(f"{name}\n[% of pixels]")
@@ -174,7 +224,6 @@ def draw_shares(glance: Glance) -> Figure:
             ax.set_ylim(0, max(1.15 * most, 0.01))
         axes[0].set_title("Pixels that cannot be used")
         axes[1].set_xlabel("minutes since the first line")
-        fig.align_ylabels(axes)
     return fig
 
 
@@ -194,9 +243,10 @@ def draw_response(glance: Glance) -> Figure:
     column = np.arange(ratio.size)
     good = ratio[~bad]
     reach = max(1.0, 1.3 * float(np.percentile(np.abs(good), 99.5))) if good.size else 10.0
-    with mpl.rc_context(_STYLE):
-        fig = Figure(figsize=(_WIDTH, 2.7), layout="constrained")
+    with mpl.rc_context(_FIXED):
+        fig = Figure(figsize=(_WIDTH, 2.7))
         ax = fig.subplots()
+        _settle(fig, (0.78, 0.45, 0.08, 0.3), out=0.36)
         shown = np.where(bad, np.nan, ratio)
         ax.plot(column, shown, color=PALETTE[0], lw=0.7, label="columns")
         off = np.flatnonzero(bad)
@@ -209,4 +259,22 @@ def draw_response(glance: Glance) -> Figure:
         ax.set_ylabel("level against\nneighbours [%]")
         ax.set_title("Response against column" + ("" if glance.calibration.startswith("column vec")
                                                   else ", provisional"))  # fmt: skip
+    return fig
+
+
+def draw_glance_moments(table: Mapping[str, Any]) -> Figure:
+    """The picture of the report, with fixed places.
+
+    Parameters
+    ----------
+    table : mapping
+        See `draw_moments`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    with mpl.rc_context({"axes.titley": 1.0}):
+        fig = draw_moments(table, title="Second moments of bright single stars")
+    _settle(fig, (0.9, 0.45, 0.08, 0.56), gap=0.16, wide=0.52, out=0.48)
     return fig

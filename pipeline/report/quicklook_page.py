@@ -15,9 +15,9 @@ from pipeline.io.atomic import write_text
 from pipeline.io.solution import write_json
 from pipeline.report.content import Column, Grid, InlinePicture, Section, grid_of
 from pipeline.report.ground import both_forms
-from pipeline.report.moments_figure import draw_moments
 from pipeline.report.quicklook_figures import (
     draw_course,
+    draw_glance_moments,
     draw_preview,
     draw_response,
     draw_shares,
@@ -273,7 +273,7 @@ def _moments(glance: Glance) -> Section:
             columns.append((Column(f"{label}, error", "px²", 4), panel["error"]))
     section.pictures.append(
         _picture(
-            "moments", draw_moments(moments, title="Second moments of bright single stars"),
+            "moments", draw_glance_moments(moments),
             alt="Second moments of stars against column beside the prediction, three panels.",
             caption="Points: stars of all blocks. Curve: what the geometry predicts for them, "
             "seeing, clocking, pixel and window included, the level of the seeing free.",

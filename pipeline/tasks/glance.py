@@ -12,7 +12,6 @@ from pipeline.config import LINE_BIN, Config
 from pipeline.errors import ProductError
 from pipeline.finite import row_medians
 from pipeline.io.raw_read import read_groups, read_lines
-from pipeline.io.vector_files import read_vectors
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.glance import bin_columns, halve_cells
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
@@ -120,6 +119,8 @@ def find_vectors(products: Path, strip: Strip) -> GlanceVectors:
     ProductError
         If there are none, or they are damaged or of another chip.
     """
+    from pipeline.io.vector_files import read_vectors  # with Parquet: most looks need neither
+
     name = f"{strip.chip}_{strip.filter}_response.fits"
     found = sorted((products / "calibration").glob(f"2*/{name}"), key=lambda p: p.parent.name)
     if not found:
