@@ -1,17 +1,16 @@
 """The same figure on light and on dark ground."""
 
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from matplotlib.axis import Axis
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import Collection
-from matplotlib.colors import to_hex
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
-from matplotlib.text import Text
+from matplotlib.image import imsave
 
 from pipeline.io.atomic import write_bytes
 from pipeline.report.figures import INK
@@ -33,7 +32,6 @@ def save_both(figure: Figure, folder: Path, name: str) -> None:
     Parameters
     ----------
     figure : Figure
-        Is recoloured: draw it anew for other uses.
     folder : Path
     name : str
 
@@ -52,58 +50,84 @@ def both_forms(figure: Figure) -> tuple[bytes, bytes]:
     Parameters
     ----------
     figure : Figure
-        Is recoloured: draw it anew for other uses.
 
     Returns
     -------
     light, dark : bytes
     """
     figure.set_dpi(_DPI)
-    canvas: Any = FigureCanvasAgg(figure)  # its printing has no types
-    forms = []
-    for dark in (False, True):
-        if dark:
-            _darken(figure)  # the ticks are there: they came into being with the light picture
-            figure.set_layout_engine("none")  # the places are found; colours move nothing
-        stream = BytesIO()
-        # Not `savefig`, which draws everything twice: once to find the places alone. The files are
-        # a twentieth larger than at the usual level, and packed in half the time.
-        canvas.print_png(stream, pil_kwargs={"compress_level": 4})
-        forms.append(stream.getvalue())
-    return forms[0], forms[1]
+    FigureCanvasAgg(figure)  # the layout measures texts with it
+    width, height = figure.bbox.size
+    light = _TwoGrounds(width, height, figure.dpi)
+    figure.draw(light)
+    return _pack(light), _pack(light.dark)
 
 
-def _swap(colour: Any) -> Any:
-    if isinstance(colour, str) and colour == "none":
-        return colour
-    try:
-        name = to_hex(colour, keep_alpha=True)
-    except ValueError:
-        return colour
-    base, alpha = name[:7], name[7:]
-    return _ON_DARK[base] + alpha if base in _ON_DARK else colour
+def _pack(renderer: Any) -> bytes:
+    stream = BytesIO()
+    # The files are a twentieth larger than at the usual level, and packed in half the time.
+    imsave(
+        stream, np.asarray(renderer.buffer_rgba()), format="png", origin="upper", dpi=_DPI,
+        pil_kwargs={"compress_level": 4},
+    )  # fmt: skip
+    return stream.getvalue()
 
 
-def _darken(figure: Figure) -> None:
-    for artist in figure.findobj():
-        if isinstance(artist, Axis):
-            for tick in (*artist.get_major_ticks(), *artist.get_minor_ticks()):
-                for line in (tick.tick1line, tick.tick2line):
-                    line.set_markeredgecolor("#e8e6e1")
-                for label in (tick.label1, tick.label2):
-                    label.set_color("#e8e6e1")
-                tick.gridline.set_color("#3a3b3e")
-            artist.offsetText.set_color("#e8e6e1")
-        elif isinstance(artist, Text):
-            artist.set_color(_swap(artist.get_color()))
-        elif isinstance(artist, Line2D):
-            artist.set_color(_swap(artist.get_color()))
-            artist.set_markerfacecolor(_swap(artist.get_markerfacecolor()))
-            artist.set_markeredgecolor(_swap(artist.get_markeredgecolor()))
-        elif isinstance(artist, Patch):
-            face, edge = artist.get_facecolor(), artist.get_edgecolor()
-            artist.set_edgecolor(_swap(edge))
-            artist.set_facecolor(_swap(face))
-        elif isinstance(artist, Collection) and artist.get_array() is None:
-            artist.set_edgecolor([_swap(c) for c in artist.get_edgecolor()])
-            artist.set_facecolor([_swap(c) for c in artist.get_facecolor()])
+class _TwoGrounds(RendererAgg):
+    """Draws on light paper, and everything a second time in other colours on dark paper.
+
+    Most of a figure's time goes into finding out what to draw; that is the same on both.
+    """
+
+    def __init__(self, width: float, height: float, dpi: float) -> None:
+        super().__init__(width, height, dpi)  # type: ignore[no-untyped-call]
+        self.dark = RendererAgg(width, height, dpi)  # type: ignore[no-untyped-call]
+        # In place of methods: some of those of the library are attributes of the instance too.
+        for name, colours in _DRAWING.items():
+            twice = _twice(getattr(self, name), getattr(self.dark, name), colours)
+            setattr(self, name, twice)
+
+
+# Methods of a renderer, and which of their arguments behind the first are colours. Images keep
+# theirs, as do meshes, whose colours mean values.
+_DRAWING: dict[str, tuple[int, ...]] = {
+    "draw_path": (2,), "draw_markers": (4,), "draw_path_collection": (5, 6), "draw_text": (),
+    "draw_image": (), "draw_quad_mesh": (), "draw_gouraud_triangles": (),
+}  # fmt: skip
+
+
+def _twice(
+    light: Callable[..., None], dark: Callable[..., None], colours: tuple[int, ...]
+) -> Callable[..., None]:
+    """A method of a renderer that draws with two of them."""
+
+    def draw(gc: Any, *args: Any, **more: Any) -> None:
+        light(gc, *args, **more)
+        ink = gc.get_rgb()
+        gc.set_foreground(_swap(tuple(ink)), isRGBA=True)
+        turned = list(args)
+        for k in colours:
+            if k < len(args):
+                turned[k] = _swap_all(args[k])
+        if "rgbFace" in more:
+            more["rgbFace"] = _swap_all(more["rgbFace"])
+        dark(gc, *turned, **more)
+        gc.set_foreground(ink, isRGBA=True)
+
+    return draw
+
+
+def _swap_all(colours: Any) -> Any:
+    """One colour, or none, or an array of them."""
+    if colours is None or not len(colours):
+        return colours
+    if np.ndim(colours) == 1:
+        return _swap(tuple(colours))
+    return np.array([_swap(tuple(c)) for c in colours])
+
+
+@lru_cache(maxsize=256)
+def _swap(colour: Sequence[float]) -> tuple[float, ...]:
+    """The colour on dark paper; what is behind red, green and blue stays."""
+    name = "#" + "".join(f"{round(255 * v):02x}" for v in colour[:3])
+    return (*to_rgb(_ON_DARK[name]), *colour[3:]) if name in _ON_DARK else tuple(colour)

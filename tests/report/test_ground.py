@@ -51,3 +51,21 @@ def test_files_are_the_forms(tmp_path):
     assert (tmp_path / "bar.png").read_bytes() == forms[0]
     assert (tmp_path / "bar-dark.png").read_bytes() == forms[1]
     assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_boxes_behind_words_turn_dark_too():
+    figure = Figure(figsize=(2.0, 1.0), facecolor="white")
+    figure.text(0.5, 0.5, "    ", ha="center", bbox={"fc": "white", "ec": "none"}, size=30)
+    light, dark = (mpl.image.imread(BytesIO(form), format="png") for form in both_forms(figure))
+    np.testing.assert_array_equal(light, 1.0)
+    assert dark[..., :3].max() < 0.2
+
+
+def test_curves_change_ink_to_light_and_keep_the_rest():
+    figure = Figure(figsize=(2.0, 2.0), facecolor="white")
+    for x, colour in ((0.25, "#333333"), (0.75, "#009E73")):
+        figure.add_artist(mpl.lines.Line2D([x, x], [0.0, 1.0], color=colour, linewidth=20))
+    light, dark = (mpl.image.imread(BytesIO(form), format="png") for form in both_forms(figure))
+    np.testing.assert_allclose(light[110, 55, :3], 0.2, atol=0.01)
+    assert dark[110, 55, :3].min() > 0.85
+    np.testing.assert_array_equal(light[110, 165], dark[110, 165])
