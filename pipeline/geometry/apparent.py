@@ -331,8 +331,10 @@ class ApparentPlace:
         ra, dec : ndarray
             CIRS (geocentric), radians.
         """
-        arrays = np.broadcast_arrays(*(np.asarray(a, np.float64) for a in (ra, dec, mjd)))
-        ra_app, dec_app = erfa.atciqz(arrays[0], arrays[1], self._context(arrays[2]))
+        # Not broadcast before: one date needs one context, whatever the number of stars.
+        context = self._context(np.asarray(mjd, np.float64))
+        ra, dec = np.asarray(ra, np.float64), np.asarray(dec, np.float64)
+        ra_app, dec_app = erfa.atciqz(ra, dec, context)
         return np.asarray(ra_app), np.asarray(dec_app)
 
     def to_icrs(

@@ -135,10 +135,9 @@ def match_nearest(
     d = np.column_stack([line[good_d], column[good_d]])
     r = np.column_stack([predicted_line[good_r], predicted_column[good_r]])
     distance, to_r = cKDTree(r).query(d, distance_upper_bound=radius)
-    _, to_d = cKDTree(d).query(r)
-    found = np.isfinite(distance)
-    i = np.flatnonzero(found)
-    mutual = to_d[to_r[i]] == i
+    i = np.flatnonzero(np.isfinite(distance))
+    _, back = cKDTree(d).query(r[to_r[i]])  # of those alone: most references are near nothing
+    mutual = back == i
     return good_d[i[mutual]], good_r[to_r[i[mutual]]]
 
 

@@ -1,7 +1,7 @@
 """One strip as a table of functions of apparent declination, and its map to the apparent sky."""
 
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -29,11 +29,26 @@ COLUMNS = ("column", "line", "row", "ll", "lc", "cc", "duration", "hour_angle", 
 def _fit(values: FloatArray) -> FloatArray:
     """Chebyshev coefficients of values at the nodes of the first kind, functions along axis 1."""
     n = len(values)
-    angle = np.pi * (np.arange(n) + 0.5) / n
-    basis = np.cos(np.outer(np.arange(n), angle))
-    coefficients = 2.0 / n * (basis @ values)
+    coefficients = 2.0 / n * (_basis(n) @ values)
     coefficients[0] *= 0.5
     return np.asarray(coefficients)
+
+
+@lru_cache(maxsize=8)
+def _basis(n: int) -> FloatArray:
+    """Chebyshev polynomials at the nodes of the first kind, one a row."""
+    angle = np.pi * (np.arange(n) + 0.5) / n
+    basis = np.cos(np.outer(np.arange(n), angle))
+    basis.setflags(write=False)
+    return basis
+
+
+@lru_cache(maxsize=8)
+def _slopes(n: int) -> FloatArray:
+    """Derivatives of the first n Chebyshev polynomials at 257 places, one a column."""
+    slopes = chebyshev.chebval(np.linspace(-1, 1, 257), chebyshev.chebder(np.eye(n))).T
+    slopes.setflags(write=False)
+    return np.asarray(slopes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,6 +206,7 @@ class StripMap:
         return np.asarray(average_solid_angle(self.camera, column) / mean)
 
 
+@lru_cache(maxsize=16)
 def _declination_range(camera: Camera, axis: Axis, share: float) -> tuple[float, float]:
     """Declinations of the chip with a share of the full margin."""
     reach = share * (MARGIN_SHARE * camera.n_columns + MARGIN_PIXELS) + 2.0
@@ -209,6 +225,8 @@ def _declination_range(camera: Camera, axis: Axis, share: float) -> tuple[float,
     return float(np.min(dec)), float(np.max(dec))
 
 
+# A fit asks again and again: another clock alone leaves the table as it is.
+@lru_cache(maxsize=16)
 def _tabulate(camera: Camera, axis: Axis, line_angle: float, low: float, high: float) -> FloatArray:
     """Chebyshev coefficients of all functions over a range of declination."""
     size = np.ones(len(COLUMNS))
@@ -229,12 +247,13 @@ def _tabulate(camera: Camera, axis: Axis, line_angle: float, low: float, high: f
             "the path of the stars is not smooth over the chip; the distortion "
             f"camera.radial = {camera.radial} is too strong for its field"
         )
-    slope = chebyshev.chebval(np.linspace(-1, 1, 257), chebyshev.chebder(series[:, 0]))
+    slope = _slopes(n) @ series[:, 0]
     if np.min(slope) * np.max(slope) <= 0:
         raise SolutionError(
             "two declinations share a column: the field is folded over; check the axis "
             f"declination and camera.radial = {camera.radial}"
         )
+    series.setflags(write=False)  # shared by all who ask
     return series
 
 
