@@ -80,15 +80,26 @@ class SeeingTable:
         table = self.moments @ weight
         curves = np.stack([_interpolate(columns, self.columns, row) for row in table], axis=1)
         out = np.full(columns.size, np.nan)
-        for i, (value, curve) in enumerate(zip(measured, curves, strict=True)):
-            known = np.isfinite(curve)
-            if np.isfinite(value) and np.count_nonzero(known) > 1:
+        known = np.isfinite(curves)
+        for pattern in np.unique(known, axis=0):  # few: they change from column to column alone
+            if np.count_nonzero(pattern) > 1:
+                mine = np.flatnonzero((known == pattern).all(axis=1) & np.isfinite(measured))
                 # Moments grow as the square of the width, nearly.
-                out[i] = np.interp(
-                    value, curve[known], self.widths[known] ** 2, left=np.nan, right=np.nan
-                )
+                squares = self.widths[pattern] ** 2
+                out[mine] = _look_up(measured[mine], curves[mine][:, pattern], squares)
         out[(columns < self.columns[0]) | (columns > self.columns[-1])] = np.nan
         return np.sqrt(out)
+
+
+def _look_up(x: FloatArray, at: FloatArray, values: FloatArray) -> FloatArray:
+    """Linear interpolation of each number in a row of its own; NaN beyond its ends."""
+    row = np.arange(x.size)
+    j = np.clip(np.count_nonzero(at <= x[:, None], axis=1) - 1, 0, at.shape[1] - 2)
+    low, high = at[row, j], at[row, j + 1]
+    slope = (values[j + 1] - values[j]) / (high - low)
+    out = slope * (x - low) + values[j]
+    out[(x < at[:, 0]) | (x > at[:, -1])] = np.nan
+    return np.asarray(out)
 
 
 def _interpolate(x: FloatArray, at: FloatArray, values: FloatArray) -> FloatArray:
