@@ -311,7 +311,10 @@ class ApparentPlace:
         k = np.minimum(where.astype(np.int64), len(nodes) - 2)
         w = where - k
         plain = self._contexts.view(np.float64).reshape(len(nodes), -1)
-        mixed = plain[k] + w[..., None] * (plain[k + 1] - plain[k])
+        # In place: thirty numbers a star make large arrays, and new ones cost more than the sums.
+        mixed = np.diff(plain, axis=0)[k]
+        mixed *= w[..., None]
+        mixed += plain[k]
         return np.ascontiguousarray(mixed).view(self._contexts.dtype)[..., 0]
 
     def to_apparent(
