@@ -66,9 +66,11 @@ def register(app: typer.Typer, console: Console, complaints: Console) -> None:
         """Look at one strip, in seconds: focus, clocking, clouds, camera; and write a page."""
         with _undisturbed():
             from pipeline.config import load_config
+            from pipeline.memory import keep_freed_memory
             from pipeline.quicklook import follow_strip, take_quicklook
             from pipeline.stopping import catch_signals
 
+            keep_freed_memory()  # each block wants the same arrays
             settings = load_config(config)
             if not follow:
                 glance, page = take_quicklook(
