@@ -25,7 +25,8 @@ from pipeline.tasks.calibrated import write_calibrated
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.context import StripContext
 from pipeline.tasks.finish import finish_strip, strip_folder
-from pipeline.tasks.first_look import FirstLook, look_at_strip, refer_to
+from pipeline.tasks.first_guess import refer_to
+from pipeline.tasks.first_look import FirstLook, look_at_strip
 from pipeline.tasks.measure import concatenate_measurements, measure_block, neighbour_reach
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors

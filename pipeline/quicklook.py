@@ -22,7 +22,7 @@ from pipeline.tasks.glance import (
     look_at_block,
 )
 from pipeline.tasks.glance_strip import Reference, describe_strip, load_reference
-from pipeline.tasks.options import make_options
+from pipeline.tasks.look_options import make_look_options
 
 __all__ = ["MOST_BLOCKS", "follow_strip", "take_quicklook"]
 
@@ -39,7 +39,7 @@ class _Looker:
     def __init__(
         self, config: Config, path: Path, *, name: str | None, vectors: Path | None, blocks: int
     ) -> None:
-        self.config, self.options = config, make_options(config)
+        self.config, self.options = config, make_look_options(config)
         self.finder = StripFinder(path, config, name=name)
         self.path, self.products, self.blocks = path, vectors, blocks
         self.looks: dict[int, BlockLook] = {}

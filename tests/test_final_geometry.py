@@ -8,7 +8,7 @@ from pipeline.config import load_config
 from pipeline.io.reference import read_reference
 from pipeline.io.store import Store
 from pipeline.tasks.catalogue import solve_strip_geometry
-from pipeline.tasks.first_look import refer_to
+from pipeline.tasks.first_guess import refer_to
 from pipeline.tasks.measure import concatenate_measurements
 from pipeline.tasks.options import make_options
 

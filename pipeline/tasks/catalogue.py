@@ -26,7 +26,7 @@ from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip, lines_to_mjd
 from pipeline.tasks.context import StripContext
 from pipeline.tasks.explain import explain_failure, file_edges
-from pipeline.tasks.first_look import guess_solution
+from pipeline.tasks.first_guess import guess_solution
 from pipeline.tasks.measure import Measurements
 from pipeline.tasks.options import StageOptions
 

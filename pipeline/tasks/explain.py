@@ -66,7 +66,7 @@ def check_line_period(config: Config, strip: Strip) -> str:
     str
         Empty where there is nothing to say, or the shutter was closed.
     """
-    from pipeline.tasks.first_look import guess_solution
+    from pipeline.tasks.first_guess import guess_solution
 
     if not strip.shutter_open:
         return ""

@@ -16,7 +16,7 @@ from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.glance import bin_columns, halve_cells
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
 from pipeline.strip import Strip, index_amplifiers, index_raw_columns
-from pipeline.tasks.options import StageOptions
+from pipeline.tasks.look_options import LookOptions
 from pipeline.tasks.summary import HALO, summarise_raw
 
 __all__ = [
@@ -173,14 +173,14 @@ def _has_data(strip: Strip, start: int) -> bool:
     return not any(low <= start and start + LINE_BIN <= high for low, high in strip.gaps)
 
 
-def look_at_block(config: Config, options: StageOptions, strip: Strip, start: int) -> BlockLook:
+def look_at_block(config: Config, options: LookOptions, strip: Strip, start: int) -> BlockLook:
     """Read one bin of 256 lines and look at it.
 
     Parameters
     ----------
     config : Config
         The observatory.
-    options : StageOptions
+    options : LookOptions
         Tuning.
     strip : Strip
         As far as it is written.

@@ -20,7 +20,7 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.quick import BrightStars
 from pipeline.strip import Strip
 from pipeline.tasks.explain import explain_failure, file_edges
-from pipeline.tasks.first_look import guess_solution
+from pipeline.tasks.first_guess import guess_solution
 from pipeline.tasks.glance import BlockLook
 from pipeline.tasks.glance_geometry import (
     StarLook,
@@ -28,7 +28,7 @@ from pipeline.tasks.glance_geometry import (
     measure_seeing,
     model_spread,
 )
-from pipeline.tasks.options import StageOptions
+from pipeline.tasks.look_options import LookOptions
 
 __all__ = ["fit_geometry"]
 
@@ -48,7 +48,7 @@ _NEEDED = 30  # single stars worth placing anew
 
 def fit_geometry(
     config: Config,
-    options: StageOptions,
+    options: LookOptions,
     strip: Strip,
     looks: Sequence[BlockLook],
     stars: BrightStars,
@@ -65,7 +65,7 @@ def fit_geometry(
     ----------
     config : Config
         The observatory.
-    options : StageOptions
+    options : LookOptions
         Tuning.
     strip : Strip
         As far as it is written.

@@ -20,9 +20,9 @@ from pipeline.stages.psf_model import PsfModel, make_psf_model, place_nodes
 from pipeline.stages.quick import BrightStars
 from pipeline.stages.zeropoint import ZeroPointCurve, fit_zero_point
 from pipeline.strip import Strip
-from pipeline.tasks.first_look import PathOf, first_widths
+from pipeline.tasks.first_guess import PathOf, first_widths
 from pipeline.tasks.glance import HALF_SIZE, BlockLook, GlanceVectors, join_stars
-from pipeline.tasks.options import StageOptions
+from pipeline.tasks.look_options import LookOptions
 
 __all__ = [
     "StarLook", "look_at_stars", "measure_fluxes", "measure_seeing",
@@ -220,7 +220,7 @@ def look_at_stars(
 
 
 def measure_zero_point(
-    options: StageOptions,
+    options: LookOptions,
     strip: Strip,
     stars: StarLook,
     solution: StripSolution,
@@ -231,7 +231,7 @@ def measure_zero_point(
 
     Parameters
     ----------
-    options : StageOptions
+    options : LookOptions
         Tuning.
     strip : Strip
     stars : StarLook

@@ -24,7 +24,7 @@ from pipeline.stages.glance import (
 from pipeline.stages.zeropoint import ZeroPointCurve
 from pipeline.strip import Strip, format_time
 from pipeline.tasks.explain import check_line_period
-from pipeline.tasks.first_look import guess_solution, refer_to
+from pipeline.tasks.first_guess import guess_solution, refer_to
 from pipeline.tasks.glance import BlockLook, GlanceVectors, join_stars
 from pipeline.tasks.glance_fit import fit_geometry
 from pipeline.tasks.glance_geometry import (
@@ -36,7 +36,7 @@ from pipeline.tasks.glance_geometry import (
     model_spread,
 )
 from pipeline.tasks.glance_readings import SATURATED, Measured, Teller, read_numbers
-from pipeline.tasks.options import StageOptions
+from pipeline.tasks.look_options import LookOptions
 
 __all__ = ["Reference", "describe_strip", "load_reference"]
 
@@ -133,7 +133,7 @@ def _why_no_stars(strip: Strip, looks: Sequence[BlockLook], blocks: dict[str, An
 
 
 def _dimming(
-    options: StageOptions, strip: Strip, looks: Sequence[BlockLook], stars: StarLook | None,
+    options: LookOptions, strip: Strip, looks: Sequence[BlockLook], stars: StarLook | None,
     result: FitResult | None, reference: Reference, blocks: dict[str, NDArray[Any]], tell: Teller,
 ) -> tuple[str, ZeroPointCurve | None]:  # fmt: skip
     """Fill ``dimming``; say what it compares."""
@@ -178,7 +178,7 @@ def _response(
 
 def describe_strip(
     config: Config,
-    options: StageOptions,
+    options: LookOptions,
     found: FoundStrip,
     looks: Sequence[BlockLook],
     reference: Reference,
@@ -191,7 +191,7 @@ def describe_strip(
     ----------
     config : Config
         The observatory.
-    options : StageOptions
+    options : LookOptions
         Tuning.
     found : FoundStrip
         The strip as far as it is written.

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from pipeline.config import Config
 from pipeline.geometry.fit import FitOptions
-from pipeline.geometry.match import MatchOptions
 from pipeline.stages.apertures import TotalOptions
 from pipeline.stages.colmask import ColumnMaskOptions
 from pipeline.stages.colstats import SummaryOptions
@@ -24,6 +23,7 @@ from pipeline.stages.stack import StackOptions
 from pipeline.stages.trails import TrailOptions
 from pipeline.stages.transfer import TransferOptions
 from pipeline.stages.zeropoint import ZeroPointOptions
+from pipeline.tasks.look_options import make_look_options
 
 __all__ = ["StageOptions", "make_options"]
 
@@ -71,9 +71,10 @@ def make_options(config: Config) -> StageOptions:
     -------
     StageOptions
     """
-    c, d, p, a = config.calibration, config.detection, config.photometry, config.astrometry
+    c, d, p = config.calibration, config.detection, config.photometry
+    look = make_look_options(config)
     return StageOptions(
-        summary=SummaryOptions(clip=c.clip),
+        summary=look.summary,
         dark=DarkOptions(),
         response=ResponseOptions(dead=c.dead_response),
         transfer=TransferOptions(),
@@ -89,18 +90,10 @@ def make_options(config: Config) -> StageOptions:
         ),
         psf_stars=PsfStarOptions(min_snr=p.psf_min_snr, beta=p.psf_beta),
         total=TotalOptions(factor=p.total_factor),
-        zero_point=ZeroPointOptions(
-            knots_per_stage=1.0 / p.zero_point_knot, cloud_extinction=p.cloud_extinction
-        ),
+        zero_point=look.zero_point,
         resample=ResampleOptions(),
         stack=StackOptions(clip=config.stack.clip, clip_epochs=config.stack.clip_epochs),
-        astrometry=FitOptions(
-            match=MatchOptions(
-                clock_range_s=a.search_clock, pointing_range_arcmin=a.search_pointing
-            ),
-            fit_distortion=a.fit_distortion,
-            fit_wander=a.fit_wander,
-        ),
+        astrometry=look.astrometry,
         aperture_radius=p.aperture_radius / config.camera.pixel_scale,
         psf_radius_fwhm=p.psf_radius_fwhm,
     )

@@ -22,7 +22,8 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_solution import PsfSolution, fit_psf_model
 from pipeline.stages.psf_stars import PsfStarOptions, rank_stars, select_psf_stars
 from pipeline.strip import Strip
-from pipeline.tasks.first_look import FirstLook, PathOf
+from pipeline.tasks.first_guess import PathOf
+from pipeline.tasks.first_look import FirstLook
 from pipeline.tasks.options import StageOptions
 from pipeline.tasks.search import BlockFind
 from pipeline.tasks.seeing_drift import SeeingDrift, tabulate_seeing_drift

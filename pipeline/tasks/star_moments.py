@@ -11,7 +11,7 @@ from pipeline.geometry.solution import StripSolution
 from pipeline.stages.moment_check import MomentCheck, MomentCheckOptions, check_moments
 from pipeline.stages.moments import predict_moments
 from pipeline.stages.psf_model import PsfModel
-from pipeline.tasks.first_look import PathOf
+from pipeline.tasks.first_guess import PathOf
 
 __all__ = ["compare_star_moments"]
 

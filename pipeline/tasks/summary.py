@@ -1,6 +1,7 @@
 """First look at a block: its column summary, and its bright stars."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,10 @@ from pipeline.stages.colstats import ColumnSummary, summarise_columns
 from pipeline.stages.overscan import SUB_BIN
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars, find_bright_stars
 from pipeline.strip import Strip, index_amplifiers, index_raw_columns
-from pipeline.tasks.options import StageOptions
+from pipeline.tasks.look_options import LookOptions
+
+if TYPE_CHECKING:
+    from pipeline.tasks.options import StageOptions
 
 __all__ = ["HALO", "BlockSummary", "summarise_block", "summarise_raw"]
 
@@ -40,7 +44,11 @@ class BlockSummary:
 
 
 def summarise_block(
-    raw_options: RawConfig, options: StageOptions, strip: Strip, start: int, stop: int
+    raw_options: RawConfig,
+    options: "StageOptions | LookOptions",
+    strip: Strip,
+    start: int,
+    stop: int,
 ) -> BlockSummary:
     """Read lines and summarise their columns; find bright stars where the shutter is open.
 
@@ -48,7 +56,7 @@ def summarise_block(
     ----------
     raw_options : RawConfig
         How the camera writes its files.
-    options : StageOptions
+    options : StageOptions or LookOptions
         Tuning.
     strip : Strip
         The strip.
@@ -66,7 +74,7 @@ def summarise_block(
 
 
 def summarise_raw(
-    options: StageOptions,
+    options: "StageOptions | LookOptions",
     strip: Strip,
     raw: NDArray[np.generic],
     missing: NDArray[np.bool_],
@@ -78,7 +86,7 @@ def summarise_raw(
 
     Parameters
     ----------
-    options : StageOptions
+    options : StageOptions or LookOptions
         Tuning.
     strip : Strip
         The strip.
