@@ -276,5 +276,5 @@ def draw_glance_moments(table: Mapping[str, Any]) -> Figure:
     """
     with mpl.rc_context({"axes.titley": 1.0}):
         fig = draw_moments(table, title="Second moments of bright single stars")
-    _settle(fig, (0.9, 0.45, 0.08, 0.56), gap=0.16, wide=0.52, out=0.48)
+    _settle(fig, (0.9, 0.45, 0.14, 0.56), gap=0.16, wide=0.52, out=0.54)
     return fig
