@@ -1,7 +1,7 @@
 """What a strip is: amplifiers, segments, times and columns. Pure: no file is opened here."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import erfa
 import numpy as np
@@ -20,6 +20,7 @@ __all__ = [
     "mjd_to_lines",
     "night_of",
     "seconds_between",
+    "take_chip",
 ]
 
 SECONDS_PER_DAY = 86400.0
@@ -290,6 +291,37 @@ def index_raw_columns(amplifiers: tuple[Amplifier, ...], *, n_columns: int) -> N
     for amplifier in amplifiers:
         index[amplifier.chip[0] : amplifier.chip[1]] = amplifier.raw_index
     return index
+
+
+def take_chip(
+    raw: NDArray[Any], amplifiers: tuple[Amplifier, ...], *, n_columns: int
+) -> NDArray[Any]:
+    """Chip columns of raw lines: ``raw[:, index_raw_columns(...)]`` in a tenth of its time.
+
+    Parameters
+    ----------
+    raw : ndarray of shape (n, n_raw_columns)
+    amplifiers : tuple of Amplifier
+        They must tile the chip.
+    n_columns : int
+        Columns of the chip.
+
+    Returns
+    -------
+    ndarray of shape (n, n_columns)
+        New, of the same type.
+
+    Raises
+    ------
+    ValueError
+        If a chip column is read by none or by two of them.
+    """
+    index_amplifiers(amplifiers, n_columns=n_columns)
+    chip = np.empty((len(raw), n_columns), dtype=raw.dtype)
+    for amplifier in amplifiers:
+        part = raw[:, slice(*amplifier.data)]
+        chip[:, slice(*amplifier.chip)] = part[:, ::-1] if amplifier.reversed else part
+    return chip
 
 
 def index_amplifiers(amplifiers: tuple[Amplifier, ...], *, n_columns: int) -> NDArray[np.intp]:

@@ -15,7 +15,7 @@ from pipeline.io.raw_read import read_groups, read_lines
 from pipeline.stages.colstats import ColumnSummary
 from pipeline.stages.glance import bin_columns, halve_cells
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
-from pipeline.strip import Strip, index_amplifiers, index_raw_columns
+from pipeline.strip import Strip, index_amplifiers, index_raw_columns, take_chip
 from pipeline.tasks.look_options import LookOptions
 from pipeline.tasks.summary import HALO, summarise_raw
 
@@ -202,14 +202,14 @@ def look_at_block(config: Config, options: LookOptions, strip: Strip, start: int
     if stars is None or 2 * found.n_lost > stop - start:
         stars = concatenate_bright_stars([])  # half a block tells too little of its own level
     inner = slice(start - low, stop - low)
-    index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
     full = np.array([a.saturation for a in strip.amplifiers])[amps]
     there = ~missing[inner]
-    chip = raw[:, index]
+    chip = take_chip(raw, strip.amplifiers, n_columns=strip.n_columns)
     saturated = chip >= full.astype(np.float32)
     n_pixels = max(1, int(np.count_nonzero(there)) * strip.n_columns)
-    share = float(np.count_nonzero(saturated[inner][there])) / n_pixels
+    seen = saturated[inner] if there.all() else saturated[inner][there]
+    share = float(np.count_nonzero(seen)) / n_pixels
     with np.errstate(invalid="ignore"):
         noise = np.sqrt(summary.noise_var[0])
     known = np.isfinite(noise) & (noise > 0)

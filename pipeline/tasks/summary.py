@@ -11,7 +11,7 @@ from pipeline.io.raw_read import read_lines
 from pipeline.stages.colstats import ColumnSummary, summarise_columns
 from pipeline.stages.overscan import SUB_BIN
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars, find_bright_stars
-from pipeline.strip import Strip, index_amplifiers, index_raw_columns
+from pipeline.strip import Strip, index_amplifiers, take_chip
 from pipeline.tasks.look_options import LookOptions
 
 if TYPE_CHECKING:
@@ -130,7 +130,6 @@ def _find_stars(
     stop = min(first + LINE_BIN, summary.first_line + summary.n_lines)
     begin = max(low, first - HALO)
     rows = slice(begin - low, stop + HALO - low)
-    index = index_raw_columns(strip.amplifiers, n_columns=strip.n_columns)
     amps = index_amplifiers(strip.amplifiers, n_columns=strip.n_columns)
     gain = np.array([a.gain for a in strip.amplifiers], dtype=np.float32)[amps]
     saturation = np.array([a.saturation for a in strip.amplifiers])[amps]
@@ -139,7 +138,7 @@ def _find_stars(
     zero = np.median(overscan, axis=0)[amps].astype(np.float32)
     # The bin's own level takes away sky, bias and dark at once, whatever the response.
     level = np.nan_to_num(summary.level[number]).astype(np.float32)
-    image = raw[rows][:, index].astype(np.float32)
+    image = take_chip(raw[rows], strip.amplifiers, n_columns=strip.n_columns).astype(np.float32)
     image -= zero  # in place: new arrays cost more than the sums
     image *= gain
     image -= level

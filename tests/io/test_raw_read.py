@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import RawError
 from pipeline.io.raw import find_strips, read_lines, read_segment
-from pipeline.strip import Segment, index_amplifiers, index_raw_columns
+from pipeline.strip import Segment, index_amplifiers, index_raw_columns, take_chip
 
 # One 300 x 300 image, plain and in tile-compressed copies, from the test data of astropy.
 SAMPLES = Path(str(files("astropy.io.fits.hdu.compressed.tests") / "data"))
@@ -222,6 +222,9 @@ def test_amplifiers_put_raw_columns_in_their_place(camera):
     strip = only_strip(camera)
     index = index_raw_columns(strip.amplifiers, n_columns=24)
     assert list(index) == [*range(12), *range(23, 11, -1)]
+    raw = np.arange(90, dtype=np.uint16).reshape(3, 30)
+    taken = take_chip(raw, strip.amplifiers, n_columns=24)
+    np.testing.assert_array_equal(taken, raw[:, index], strict=True)
     assert list(index_amplifiers(strip.amplifiers, n_columns=24)) == [0] * 12 + [1] * 12
     with pytest.raises(ValueError, match="must tile the chip: column 12 has none"):
         index_amplifiers(strip.amplifiers[:1], n_columns=24)
