@@ -241,7 +241,7 @@ def _convert(values: ArrayLike, column: Column) -> NDArray[Any]:
     if array.dtype.kind not in "biuf" or (kind.kind in "iu" and array.dtype.kind == "f"):
         msg = f"column {column.name} must hold {column.kind}, received {array.dtype}"
         raise ValueError(msg)
-    converted = array.astype(kind)
+    converted = array.astype(kind, copy=False)
     if kind.kind in "iu" and (converted != array).any():
         msg = f"column {column.name} must fit {column.kind}, received up to {array.max()}"
         raise ValueError(msg)
