@@ -7,8 +7,10 @@ bias-precession-nutation IAU 2006/2000A), `era00`, `pom00`. UT1-UTC and polar mo
 Bulletin A as bundled with astropy-iers-data; nothing is downloaded.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import astropy_iers_data  # type: ignore[import-untyped]
 import erfa
@@ -39,6 +41,7 @@ J2000_MJD = 51544.5
 # Annual aberration turns by 4 microarcsec a second of time: linear between nodes ten minutes
 # apart is good to 1e-4 mas.
 NODE_STEP = 600.0  # s
+_AT_ONCE = 1 << 14  # stars whose contexts are in memory together
 # Fields of ERFA's context that concern the observer only and are not set here.
 OBSERVER_FIELDS = (
     "along", "phi", "xpl", "ypl", "sphi", "cphi", "diurab", "eral", "refa", "refb",
@@ -289,6 +292,17 @@ def apply_proper_motion(
     return np.degrees(np.arctan2(y, x)) % 360.0, np.degrees(np.arctan2(z, np.hypot(x, y)))
 
 
+def _turn_back(
+    ra: FloatArray, dec: FloatArray, context: NDArray[np.void]
+) -> tuple[FloatArray, FloatArray]:
+    """Catalogue place of apparent places, by their contexts; all in radians."""
+    ra_cat, dec_cat = erfa.aticq(ra, dec, context)
+    # ERFA's inverse stops at about a microarcsecond; one correction makes it exact.
+    ra_back, dec_back = erfa.atciqz(ra_cat, dec_cat, context)
+    delta = (ra - ra_back + np.pi) % (2.0 * np.pi) - np.pi
+    return (ra_cat + delta) % (2.0 * np.pi), dec_cat + (dec - dec_back)
+
+
 @dataclass(frozen=True, eq=False)
 class ApparentPlace:
     """ICRS to CIRS and back over a span of time; made by `make_apparent_place`.
@@ -334,25 +348,31 @@ class ApparentPlace:
         ra, dec : ndarray
             CIRS (geocentric), radians.
         """
-        # Not broadcast before: one date needs one context, whatever the number of stars.
-        context = self._context(np.asarray(mjd, np.float64))
-        ra, dec = np.asarray(ra, np.float64), np.asarray(dec, np.float64)
-        ra_app, dec_app = erfa.atciqz(ra, dec, context)
-        return np.asarray(ra_app), np.asarray(dec_app)
+        return self._turn(erfa.atciqz, ra, dec, mjd)
+
+    def _turn(
+        self, function: Callable[..., Any], ra: ArrayLike, dec: ArrayLike, mjd: ArrayLike
+    ) -> tuple[FloatArray, FloatArray]:
+        """Turn places by the context of each date."""
+        if np.ndim(mjd) == 0:  # one context for all
+            context = self._context(np.asarray(mjd, np.float64))
+            x, y = function(np.asarray(ra, np.float64), np.asarray(dec, np.float64), context)
+            return np.asarray(x), np.asarray(y)
+        arrays = np.broadcast_arrays(*(np.asarray(a, np.float64) for a in (ra, dec, mjd)))
+        flat = [a.ravel() for a in arrays]
+        out = np.empty((2, flat[0].size))
+        # A context has thirty numbers: those of all stars of a long strip would be large.
+        for first in range(0, flat[0].size, _AT_ONCE):
+            a, b, date = (f[first : first + _AT_ONCE] for f in flat)
+            out[:, first : first + _AT_ONCE] = function(a, b, self._context(date))
+        x, y = out.reshape(2, *arrays[0].shape)
+        return x, y
 
     def to_icrs(
         self, ra: ArrayLike, dec: ArrayLike, mjd: ArrayLike
     ) -> tuple[FloatArray, FloatArray]:
         """Catalogue place of apparent (CIRS) places: the inverse of `to_apparent`, radians."""
-        arrays = np.broadcast_arrays(*(np.asarray(a, np.float64) for a in (ra, dec, mjd)))
-        context = self._context(arrays[2])
-        ra_cat, dec_cat = erfa.aticq(arrays[0], arrays[1], context)
-        # ERFA's inverse stops at about a microarcsecond; one correction makes it exact.
-        ra_back, dec_back = erfa.atciqz(ra_cat, dec_cat, context)
-        delta = (arrays[0] - ra_back + np.pi) % (2.0 * np.pi) - np.pi
-        return np.asarray((ra_cat + delta) % (2.0 * np.pi)), np.asarray(
-            dec_cat + (arrays[1] - dec_back)
-        )
+        return self._turn(_turn_back, ra, dec, mjd)
 
     def pole_angle(self, ra: ArrayLike, dec: ArrayLike, mjd: ArrayLike) -> FloatArray:
         """Position angle, at catalogue places, of the direction to the apparent pole.

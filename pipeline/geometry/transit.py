@@ -27,6 +27,7 @@ __all__ = [
 ]
 
 CLOCK_VARIANCE = 1.0 / 12.0  # px^2 along the scan: charge waits one line period, then jumps a row
+_AT_ONCE = 1 << 14  # sources whose rows are in memory together
 QUADRATURE = 16  # Gauss-Legendre nodes; the path is a low-order polynomial, see the tests
 NEWTON_STEPS = 30
 NEWTON_TOLERANCE = 1e-10  # px
@@ -342,5 +343,10 @@ def average_solid_angle(camera: Camera, column: ArrayLike) -> FloatArray:
     nodes, weights = _legendre(QUADRATURE)
     x = np.asarray(column, np.float64)
     rows = camera.n_stage * 0.5 * (1.0 + nodes)
-    omega = camera.solid_angle(*np.broadcast_arrays(x[..., None], rows))
-    return np.asarray(omega @ (weights / 2.0))
+    out = np.empty(x.size)
+    # A long strip has hundreds of thousands of sources, each with a row of numbers for a while.
+    for first in range(0, x.size, _AT_ONCE):
+        piece = x.ravel()[first : first + _AT_ONCE, None]
+        omega = camera.solid_angle(*np.broadcast_arrays(piece, rows))
+        out[first : first + _AT_ONCE] = omega @ (weights / 2.0)
+    return out.reshape(x.shape)

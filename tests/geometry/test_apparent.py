@@ -253,3 +253,20 @@ def test_direction_of_the_pole():
     angle = np.arctan2((high[0] - low[0]) * np.cos(middle[1]), high[1] - low[1])
     # Aberration turns the field by up to 1e-4 tan(dec).
     np.testing.assert_allclose(place.pole_angle(*middle, MJD), angle, atol=4e-4)
+
+
+def test_many_places_are_turned_as_each_by_itself():
+    """More than are in memory together: pieces must not show."""
+    place = make_apparent_place(mjd_first=60000.0, mjd_last=60000.1)
+    n = 40_000
+    rng = np.random.default_rng(3)
+    ra, dec = rng.uniform(0.0, 2.0 * np.pi, n), rng.uniform(-1.0, 1.0, n)
+    mjd = rng.uniform(60000.0, 60000.1, n)
+    some = np.array([0, 16383, 16384, 32768, n - 1])
+    for turn in (place.to_apparent, place.to_icrs):
+        together = turn(ra, dec, mjd)
+        alone = turn(ra[some], dec[some], mjd[some])
+        assert np.array_equal(np.array(together)[:, some], alone)
+        assert np.array(turn(ra[0], dec[0], mjd[0])).shape == (2,)
+        grid = turn(ra[:6].reshape(2, 3), dec[0], mjd[:3])
+        assert grid[0].shape == (2, 3)
