@@ -14,12 +14,10 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.source_models import SourceModels, draw_models
 from pipeline.stages.spline_kernels import REACH
 from pipeline.stages.stamp_kernels import (
+    begin_run,
     blend_place,
     draw_stamp,
-    end_of_run,
-    gather_run,
     part_side,
-    part_size,
 )
 
 __all__ = ["Cutouts", "isolate_sources", "stack_cutouts"]
@@ -153,15 +151,12 @@ def _cut(
     for place in range(order.size):
         s = order[place]
         if place == end:
-            end = end_of_run(order, place, first_width, first_column, drawn)
+            end, near, parts = begin_run(
+                order, place, drawn, nodes, first_width, n_width, first_column, n_column, oversample
+            )
             h = drawn[s]
             model_size, side = 2 * h + 1, part_side(h, oversample)
-            parts = np.empty(part_size(h, oversample), nodes.dtype)
             stamp = np.empty(model_size * side, nodes.dtype)
-            near = gather_run(
-                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
-                oversample,
-            )  # fmt: skip
         blend_place(
             near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
             oversample, parts,

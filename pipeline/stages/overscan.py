@@ -1,14 +1,13 @@
 """The overscan level of each amplifier along a strip."""
 
 from dataclasses import dataclass
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from pipeline.finite import row_medians
+from pipeline.stages.medians import median_of_rows
 from pipeline.stages.series import choose_half_width, fill_gaps, smooth_running
 from pipeline.strip import Amplifier
 
@@ -179,11 +178,9 @@ def measure_overscan(
         if not some.any():
             continue
         x = x[some]
-        # The same numbers: NumPy's goes through masked arrays where a row is short.
-        medians = row_medians if np.isfinite(x).all() else partial(np.nanmedian, axis=1)
-        centre = medians(x)
+        centre = median_of_rows(x)
         # The floor keeps a noiseless, rounded overscan from clipping itself away.
-        sigma = np.maximum(1.4826 * medians(np.abs(x - centre[:, None])), 0.5)
+        sigma = np.maximum(1.4826 * median_of_rows(np.abs(x - centre[:, None])), 0.5)
         for _ in range(options.iterations):
             used = np.abs(x - centre[:, None]) <= options.clip * sigma[:, None]
             n = np.maximum(used.sum(axis=1), 1)

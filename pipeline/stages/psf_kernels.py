@@ -6,13 +6,11 @@ from numba import njit
 from pipeline.stages.psf_sums import final_sums, flux_sums, newton_sums
 from pipeline.stages.spline_kernels import REACH
 from pipeline.stages.stamp_kernels import (
+    begin_run,
     blend_place,
     draw_slopes,
     draw_stamp,
-    end_of_run,
-    gather_run,
     part_side,
-    part_size,
 )
 
 __all__ = ["COLUMNS", "add_models", "copy_stamps", "fit_pass", "solve"]
@@ -70,15 +68,12 @@ def add_models(
     for place in range(which.size):
         s = which[place]
         if place == end:
-            end = end_of_run(which, place, first_width, first_column, half)
+            end, near, parts = begin_run(
+                which, place, half, nodes, first_width, n_width, first_column, n_column, oversample
+            )
             h = half[s]
             size, side = 2 * h + 1, part_side(h, oversample)
-            parts = np.empty(part_size(h, oversample), nodes.dtype)
             stamp = np.empty(size * side, nodes.dtype)
-            near = gather_run(
-                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
-                oversample,
-            )  # fmt: skip
         if h <= 0 or flux[s] == 0.0:
             continue
         blend_place(
@@ -204,16 +199,13 @@ def fit_pass(
     for place in range(todo.size):
         s = todo[place]
         if place == end:
-            end = end_of_run(todo, place, first_width, first_column, size)
+            end, near, parts = begin_run(
+                todo, place, size, nodes, first_width, n_width, first_column, n_column, oversample
+            )
             h = size[s]
             n, side = 2 * h + 1, part_side(h, oversample)
-            parts = np.empty(part_size(h, oversample), nodes.dtype)
             pixels = np.empty((4, n * side), np.float32)
             light = np.empty((5, n * side), np.float32)
-            near = gather_run(
-                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
-                oversample,
-            )  # fmt: skip
         data, base, ratio, neighbours = pixels[0], pixels[1], pixels[2], pixels[3]
         blend_place(
             near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,

@@ -15,14 +15,13 @@ from numba import njit
 from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, spline_weights
 
 __all__ = [
+    "begin_run",
     "blend_parts",
     "blend_place",
     "draw_kernels",
     "draw_slopes",
     "draw_stamp",
-    "end_of_run",
     "gather_nodes",
-    "gather_run",
     "part_side",
     "part_size",
 ]
@@ -135,14 +134,39 @@ def blend_parts(
 
 
 @njit(cache=True)
-def end_of_run(
+def begin_run(
     which: np.ndarray,
     first: int,
-    first_width: np.ndarray,
-    first_column: np.ndarray,
     size: np.ndarray,
-) -> int:
-    """Place in ``which`` behind the last source with the nodes and size of that at ``first``."""
+    nodes: np.ndarray,
+    first_width: np.ndarray,
+    n_width: int,
+    first_column: np.ndarray,
+    n_column: int,
+    oversample: int,
+) -> tuple[int, np.ndarray, np.ndarray]:
+    """Find the sources that share the nodes and half size of that at ``first``, and gather those.
+
+    Parameters
+    ----------
+    which : ndarray of int
+        Sources in the order in which they are drawn.
+    first : int
+        Place in ``which``.
+    size : ndarray of int
+        Half size of each source's stamp.
+    nodes, first_width, n_width, first_column, n_column, oversample
+        As of `gather_nodes`; the first ones of each source.
+
+    Returns
+    -------
+    end : int
+        Place in ``which`` behind the last of them.
+    near : ndarray
+        From `gather_nodes`; empty where sources are so few that it is not worth it.
+    parts : ndarray
+        Room for what `blend_place` makes.
+    """
     s = which[first]
     end = first + 1
     while end < which.size:
@@ -154,24 +178,12 @@ def end_of_run(
         ):
             break
         end += 1
-    return end
-
-
-@njit(cache=True)
-def gather_run(
-    n_sources: int,
-    nodes: np.ndarray,
-    first_width: int,
-    n_width: int,
-    first_column: int,
-    n_column: int,
-    half_size: int,
-    oversample: int,
-) -> np.ndarray:
-    """As `gather_nodes` where it is worth it for so many sources, otherwise empty."""
-    if n_sources < _FEW:
-        return np.empty((0, 0), nodes.dtype)
-    return gather_nodes(nodes, first_width, n_width, first_column, n_column, half_size, oversample)
+    near = np.empty((0, 0), nodes.dtype)
+    if end - first >= _FEW:
+        near = gather_nodes(
+            nodes, first_width[s], n_width, first_column[s], n_column, size[s], oversample
+        )
+    return end, near, np.empty(part_size(size[s], oversample), nodes.dtype)
 
 
 @njit(cache=True)
@@ -186,7 +198,7 @@ def blend_place(
     oversample: int,
     parts: np.ndarray,
 ) -> None:
-    """Parts of the grid of a place, from ``near`` of `gather_run` or from the nodes themselves."""
+    """Parts of the grid of a place, from ``near`` of `begin_run` or from the nodes themselves."""
     if near.shape[0] > 0:
         blend_parts(near, width_weights, column_weights, parts)
         return
@@ -350,19 +362,17 @@ def draw_kernels(
     h = n // 2
     side = part_side(h, oversample)
     n_width, n_column = width_weights.shape[1], column_weights.shape[1]
-    near = np.empty((1, 1), nodes.dtype)
-    parts = np.empty(part_size(h, oversample), nodes.dtype)
+    near = np.empty((0, 0), nodes.dtype)
+    parts = np.empty(1, nodes.dtype)
     stamp = np.empty(n * side, nodes.dtype)
-    same = np.zeros(out.shape[0], np.int64)
+    size = np.full(out.shape[0], h)
     end = 0
     for place in range(order.size):
         s = order[place]
         if place == end:
-            end = end_of_run(order, place, first_width, first_column, same)
-            near = gather_run(
-                end - place, nodes, first_width[s], n_width, first_column[s], n_column, h,
-                oversample,
-            )  # fmt: skip
+            end, near, parts = begin_run(
+                order, place, size, nodes, first_width, n_width, first_column, n_column, oversample
+            )
         blend_place(
             near, nodes, first_width[s], width_weights[s], first_column[s], column_weights[s], h,
             oversample, parts,

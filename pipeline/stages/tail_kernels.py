@@ -3,24 +3,11 @@
 import numpy as np
 from numba import njit
 
+from pipeline.stages.medians import select
+
 __all__ = ["N_AROUND", "sum_tails"]
 
 N_AROUND = 6  # neighbours of a column
-
-
-@njit(cache=True, error_model="numpy")
-def _median(values: np.ndarray, n: int) -> float:
-    """Median of the first few values, which are sorted."""
-    for i in range(1, n):
-        v = values[i]
-        j = i - 1
-        while j >= 0 and values[j] > v:
-            values[j + 1] = values[j]
-            j -= 1
-        values[j + 1] = v
-    if n == 0:
-        return np.nan
-    return 0.5 * (values[(n - 1) // 2] + values[n // 2])
 
 
 @njit(cache=True, error_model="numpy")
@@ -69,7 +56,7 @@ def sum_tails(
                     beside[n] = light[b, c]
                     n += 1
             c = columns[j]
-            p = (light[b, c] - _median(beside, n)) / error[b, c] * response[j]
+            p = (light[b, c] - select(beside, n)) / error[b, c] * response[j]
             pull[b, j] = p
             if not np.isnan(p):
                 pull[b, j] = min(max(p, -most), most)

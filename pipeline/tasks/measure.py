@@ -16,7 +16,7 @@ from pipeline.stages.psf_model import PsfModel
 from pipeline.tasks.context import CleanBlock, StripContext, prepare_block
 from pipeline.tasks.measure_shapes import measure_shapes, share_in_ellipses
 from pipeline.tasks.options import StageOptions
-from pipeline.tasks.point_spread import Spread, column_widths
+from pipeline.tasks.point_spread import Spread
 
 __all__ = ["Measurements", "concatenate_measurements", "measure_block", "neighbour_reach"]
 
@@ -151,8 +151,6 @@ def measure_block(
     strip, options = context.strip, context.options
     psf, fit_options = spread.model, options.psf_fit(spread.widest)
     # What a fit needs to see follows the smear of the column, what can reach it that of the widest.
-    # Another machine than that which found the widest may round the last bit of its width upwards.
-    widths = column_widths(psf, strip.n_columns)
     halo = neighbour_reach(options, spread)
     block = prepare_block(context, start - halo, stop + halo)
     low, high = block.first_line, block.first_line + block.image.shape[0]
@@ -162,11 +160,11 @@ def measure_block(
     fit, models = fit_psf_with_models(
         block.image, block.variance, block.mask, near.line, near.column, near.flux, psf,
         first_line=low, photon_variance=photon, options=fit_options,
-        radii=np.minimum(options.psf_radii(widths), fit_options.radius),
+        radii=options.psf_radii(spread.widths),
     )  # fmt: skip
     fwhm = _total_fwhm(psf, fit.line[mine], fit.column[mine])
     shapes = measure_shapes(
-        block, photon, fit, models, psf, mine, fwhm, column_widths=widths, options=options
+        block, photon, fit, models, psf, mine, fwhm, column_widths=spread.widths, options=options
     )
     fit, found = fit.select(mine), near.select(mine)
     l = np.clip(np.rint(found.line).astype(int) - low, 0, block.sky.shape[0] - 1)

@@ -1,5 +1,6 @@
 """Apertures and moments of the sources of a block, in cutouts no wider than they need."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -41,6 +42,16 @@ class Shapes:
     semi_minor: FloatArray
     position_angle: FloatArray
     flags: NDArray[np.int32]
+
+
+def _batches(
+    rank: NDArray[np.intp], halves: NDArray[np.int64]
+) -> Iterator[tuple[int, NDArray[np.intp]]]:
+    """Sources of one half size of cutout, some hundreds at a time, in the order of ``rank``."""
+    for half in np.unique(halves[rank]):
+        chosen = rank[halves[rank] == half]
+        for first in range(0, chosen.size, _BATCH):
+            yield int(half), chosen[first : first + _BATCH]
 
 
 def measure_shapes(
@@ -94,9 +105,8 @@ def measure_shapes(
     node = psf.column_stencil(fit.column[which])[0]
     rank = np.lexsort((fit.line[which], node, halves))
 
-    def measure(chosen: NDArray[np.intp], half: int) -> None:
-        for first in range(0, chosen.size, _BATCH):
-            batch = chosen[first : first + _BATCH]
+    def measure(rank: NDArray[np.intp], halves: NDArray[np.int64]) -> None:
+        for half, batch in _batches(rank, halves):
             cut = isolate_sources(
                 block.image, block.variance, block.mask, fit.line, fit.column, fit.flux, psf,
                 which=which[batch], first_line=block.first_line, photon_variance=photon_variance,
@@ -115,9 +125,8 @@ def measure_shapes(
             )  # fmt: skip
             limited[batch] = total.limited
 
-    for half in np.unique(halves):
-        measure(rank[halves[rank] == half], int(half))
-    measure(rank[limited[rank] & (halves[rank] < widest)], widest)
+    measure(rank, halves)
+    measure(rank[limited[rank] & (halves[rank] < widest)], np.full_like(halves, widest))
     values: dict[str, NDArray] = dict(zip(kinds, table, strict=True))
     values["flags"] = values["flags"].astype(np.int32)
     return Shapes(**values)
@@ -154,12 +163,9 @@ def share_in_ellipses(
     need = _STEP * np.ceil((np.nan_to_num(semi_major, nan=np.inf) + 0.5) / _STEP)
     halves = np.minimum(need, psf.half_size).astype(int)
     rank = np.lexsort((lines, psf.column_stencil(columns)[0], halves))
-    for half in np.unique(halves):
-        chosen = rank[halves[rank] == half]
-        for first in range(0, chosen.size, _BATCH):
-            batch = chosen[first : first + _BATCH]
-            stars = psf.kernels(lines[batch], columns[batch], int(half))
-            share[batch] = light_share(
-                stars, semi_major[batch], semi_minor[batch], position_angle[batch]
-            )
+    for half, batch in _batches(rank, halves):
+        stars = psf.kernels(lines[batch], columns[batch], half)
+        share[batch] = light_share(
+            stars, semi_major[batch], semi_minor[batch], position_angle[batch]
+        )
     return share

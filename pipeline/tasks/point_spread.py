@@ -28,7 +28,7 @@ from pipeline.tasks.options import StageOptions
 from pipeline.tasks.search import BlockFind
 from pipeline.tasks.seeing_drift import SeeingDrift, tabulate_seeing_drift
 
-__all__ = ["Spread", "column_widths", "fit_point_spread", "join_detections"]
+__all__ = ["Spread", "fit_point_spread", "join_detections"]
 
 _ROUNDS = 4
 _STILL = 0.01  # px: a change of the path's ends that moves no position by a thousandth
@@ -54,7 +54,7 @@ def join_detections(finds: list[BlockFind]) -> Detections:
     )
 
 
-def column_widths(psf: PsfModel, n_columns: int) -> NDArray[np.float64]:
+def _column_widths(psf: PsfModel, n_columns: int) -> NDArray[np.float64]:
     """Total FWHM at each column in the worst seeing of a strip, along the axis more smeared.
 
     Parameters
@@ -86,8 +86,8 @@ class Spread:
         None where no star would do and the model is that of the first look.
     solution : StripSolution or None
         Geometry that gave the smear.
-    widest : float
-        Widest total FWHM, px.
+    widths : ndarray of shape (n_columns,)
+        Total FWHM at each column in the worst seeing, along the axis more smeared, px.
     drift : SeeingDrift or None
         What changing seeing does to positions; None without a geometry.
     problems : tuple of str
@@ -97,9 +97,14 @@ class Spread:
     model: PsfModel
     fit: PsfSolution | None
     solution: StripSolution | None
-    widest: float
+    widths: NDArray[np.float64]
     drift: SeeingDrift | None
     problems: tuple[str, ...]
+
+    @property
+    def widest(self) -> float:
+        """Largest of the widths, px."""
+        return float(self.widths.max())
 
 
 @dataclass(frozen=True)
@@ -259,14 +264,14 @@ def fit_point_spread(
         fit = stars.fit(strip, path, options.psf_stars, begin)
     except SolutionError as error:
         text = f"the point spread is that of the first look: {error}"
-        widest = float(column_widths(look.psf, strip.n_columns).max())
-        return Spread(look.psf, None, solution, widest, None, (*problems, text))
-    widths = column_widths(fit.model, strip.n_columns)
-    widest = float(widths.max())
+        widths = _column_widths(look.psf, strip.n_columns)
+        return Spread(look.psf, None, solution, widths, None, (*problems, text))
+    widths = _column_widths(fit.model, strip.n_columns)
     drift = None
     if solution is not None:
         drift = tabulate_seeing_drift(
-            fit.model, solution, n_columns=strip.n_columns, options=options.psf_fit(widest),
+            fit.model, solution, n_columns=strip.n_columns,
+            options=options.psf_fit(float(widths.max())),
             radii=options.psf_radii(widths),
         )  # fmt: skip
-    return Spread(fit.model, fit, solution, widest, drift, (*problems, *fit.problems))
+    return Spread(fit.model, fit, solution, widths, drift, (*problems, *fit.problems))

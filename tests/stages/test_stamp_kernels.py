@@ -6,13 +6,12 @@ import pytest
 from pipeline.stages.psf_model import make_psf_model, place_nodes
 from pipeline.stages.spline_kernels import blend_nodes, grid_half_size, render_stamp
 from pipeline.stages.stamp_kernels import (
+    begin_run,
     blend_parts,
     blend_place,
     draw_slopes,
     draw_stamp,
-    end_of_run,
     gather_nodes,
-    gather_run,
     part_side,
     part_size,
 )
@@ -58,7 +57,10 @@ def test_a_place_is_the_same_bits_with_and_without_company(n_column):
     along, across = rng.normal(size=4), rng.normal(size=n_column)
     got = np.empty((2, part_size(9, 2)), np.float32)
     for n, parts in zip((1, 100), got, strict=True):
-        near = gather_run(n, nodes, 0, 4, 0, n_column, 9, 2)
+        first = np.zeros(n, np.int64)
+        _, near, _ = begin_run(
+            np.arange(n), 0, np.full(n, 9), nodes, first, 4, first, n_column, 2
+        )  # fmt: skip
         assert (near.size > 0) == (n > 1)
         blend_place(near, nodes, 0, along, 0, across, 9, 2, parts)
     assert np.any(got[0] != 0)
@@ -68,10 +70,15 @@ def test_a_place_is_the_same_bits_with_and_without_company(n_column):
 def test_runs_end_where_nodes_or_size_change():
     which = np.array([3, 0, 1, 2, 4])
     width, column, size = np.array([1, 1, 1, 1, 2]), np.array([7, 7, 8, 7, 8]), np.full(5, 9)
-    ends = [end_of_run(which, i, width, column, size) for i in range(5)]
+    nodes = np.zeros((4, 4, 1, 1))  # none is gathered for so few sources
+
+    def end_of_run(first):
+        return begin_run(which, first, size, nodes, width, 4, column, 4, 2)[0]
+
+    ends = [end_of_run(i) for i in range(5)]
     assert ends == [3, 3, 3, 4, 5]
     size[0] = 8
-    assert end_of_run(which, 0, width, column, size) == 1
+    assert end_of_run(0) == 1
 
 
 def test_kernels_of_many_places_are_those_of_each():
