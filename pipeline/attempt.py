@@ -8,7 +8,7 @@ import re
 import threading
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
@@ -20,12 +20,41 @@ from threadpoolctl import threadpool_limits
 from pipeline import environment
 from pipeline.errors import DriftloomError
 from pipeline.io.atomic import no_room
+from pipeline.io.store import load_outcome
 from pipeline.io.tally import keep_tally
 from pipeline.memory import give_back_memory, keep_freed_memory
 
-__all__ = ["Outcome", "Task", "Terms", "attempt", "attempt_on_terms"]
+__all__ = ["Later", "Outcome", "Task", "Terms", "attempt", "attempt_on_terms"]
 
 logger = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Later:
+    """An argument made where the task runs, of what earlier tasks left in the folder of products.
+
+    What the blocks of a long strip gave would travel as bytes and be held by both ends at once.
+
+    Parameters
+    ----------
+    function : callable
+        Makes the argument of an iterator of outcomes; `next` takes the only one as it is.
+    outcomes : tuple
+        Files of their entries (Path), or outcomes that are kept in none.
+    """
+
+    function: Callable[[Iterator[Any]], Any]
+    outcomes: tuple[Any, ...]
+
+    def make(self) -> Any:
+        """The argument.
+
+        Raises
+        ------
+        ProductError
+            If a file is damaged.
+        """
+        return self.function(load_outcome(o) if isinstance(o, Path) else o for o in self.outcomes)
 
 
 @dataclass(frozen=True)
@@ -177,7 +206,7 @@ def attempt(function: Callable[..., Any], key: str, args: tuple[Any, ...]) -> Ou
     with keep_tally() as tally:
         try:
             with _one_thread:
-                value = function(*args)
+                value = function(*(a.make() if isinstance(a, Later) else a for a in args))
         except DriftloomError as error:
             text, full = f"{error}", no_room(error)
         except Exception as error:  # noqa: BLE001 - a task's failure must not stop the night

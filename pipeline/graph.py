@@ -19,7 +19,7 @@ from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
 from pipeline.batch import job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import BrokenOffError, ConfigError, Stopped
-from pipeline.local import WORKER_MODULE, begin_workers, count_workers, start_method
+from pipeline.local import WORKER_MODULE, begin_workers, count_workers, local_settings
 from pipeline.stopping import check_stop
 
 __all__ = [
@@ -510,7 +510,7 @@ def _start_workers(count: int, memory_limit: str) -> Iterator[Any]:
     from distributed import LocalCluster
 
     with (
-        dask.config.set({"distributed.worker.multiprocessing-method": start_method()}),
+        dask.config.set(local_settings()),
         LocalCluster(
             n_workers=count,
             threads_per_worker=1,

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from pipeline.errors import CalibrationError
 from pipeline.geometry.match import References
 from pipeline.io.summary_files import summary_path, write_summary
+from pipeline.made import Job, Made, StripMade, strip_slot
 from pipeline.recipes import pixel_facts, time_facts
-from pipeline.run import Job, Made, Run, StripMade, strip_slot
+from pipeline.run import Run
 from pipeline.stages.colstats import ColumnSummary, concatenate, settle_overscan
 from pipeline.stages.detect import Detections
 from pipeline.stages.quick import BrightStars, concatenate_bright_stars
@@ -31,7 +32,13 @@ from pipeline.tasks.measure import concatenate_measurements, measure_block, neig
 from pipeline.tasks.night import NightVectors, make_vectors
 from pipeline.tasks.night_products import write_night_vectors
 from pipeline.tasks.point_spread import fit_point_spread, join_detections
-from pipeline.tasks.search import BlockFind, find_strip_trails, search_block
+from pipeline.tasks.search import (
+    BlockFind,
+    find_strip_trails,
+    leave_maps,
+    maps_of,
+    search_block,
+)
 from pipeline.tasks.season_vectors import choose_entries, choose_vectors
 from pipeline.tasks.summary import BlockSummary, summarise_block
 
@@ -174,6 +181,8 @@ def _calibrate(
             problems = made[job.slot].facts.get("problems", ())
             run.summary.note(*(f"night {night}: {text}" for text in problems))
             vectors.update({s.name: made[job.slot] for s in science})
+    for summary in summaries.values():
+        summary.release()
     return vectors
 
 
@@ -272,7 +281,8 @@ def _look(night: _Night) -> None:
         night.job(
             s, "first geometry",
             lambda s=s: (  # type: ignore[misc]
-                s, *night.summaries[s.name].value, night.vectors[s.name].value, night.known(s)
+                s, night.summaries[s.name].later(), night.vectors[s.name].value,
+                night.known(s),
             ),
             time_facts(s), run.reference(),
             {
@@ -300,7 +310,7 @@ def _find_trails(night: _Night) -> None:
     jobs = [
         night.job(
             s, "trails",
-            lambda s=s: ([f.significance for f in night.read_finds(s)],),  # type: ignore[misc]
+            lambda s=s: (night.finds[s.name].later(maps_of),),  # type: ignore[misc]
             {"upstream search": night.finds[s.name].key},
         )
         for s in night.searched()
@@ -319,7 +329,7 @@ def _fit_spreads(night: _Night) -> None:
             s, "point spread",
             lambda s=s: (  # type: ignore[misc]
                 night.looks[s.name].value, night.known(s),
-                [f.without_map() for f in night.read_finds(s)],
+                night.finds[s.name].later(leave_maps),
             ),
             {"upstream search": night.finds[s.name].key},
         )
@@ -355,10 +365,9 @@ def _finish(night: _Night) -> dict[str, Made]:
         return replace(result, strip=strip, context=_bind(run, result.context, strip))
 
     def arguments(s: Strip) -> tuple[Any, ...]:
-        measured = concatenate_measurements(night.measured[s.name].values)
-        night.measured[s.name].release()
         return (
-            night.context(s), measured, night.spreads[s.name].value, run.catalogue(s.filter),
+            night.context(s), night.measured[s.name].later(concatenate_measurements),
+            night.spreads[s.name].value, run.catalogue(s.filter),
             night.known(s), night.found(s)[1], run.provenance(s),
         )  # fmt: skip
 

@@ -12,8 +12,9 @@ from pipeline.io.raw import RawInventory, find_strips
 from pipeline.io.room import check_room
 from pipeline.io.runlock import hold_lock
 from pipeline.io.store import Store
+from pipeline.made import Made
 from pipeline.nightly import reduce_night
-from pipeline.run import Made, ReductionSummary, Run, StripRow
+from pipeline.run import ReductionSummary, Run, StripRow
 from pipeline.strip import Strip
 from pipeline.tasks.explain import check_line_period
 from pipeline.tasks.tiles import make_grid

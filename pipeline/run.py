@@ -12,7 +12,7 @@ import socket
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,7 @@ from pipeline.io.provenance import Provenance, make_provenance
 from pipeline.io.reference import ReferenceCatalogue, read_reference
 from pipeline.io.room import describe_room
 from pipeline.io.store import Entry, Store
+from pipeline.made import Job, Made, StripMade, blocks_of, strip_slot
 from pipeline.plan import PlanRow, ReductionSummary, StripRow
 from pipeline.recipes import (
     STEPS,
@@ -41,144 +42,11 @@ from pipeline.stopping import check_stop
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions, make_options
 
-__all__ = [
-    "Job",
-    "Made",
-    "ReductionSummary",
-    "Run",
-    "StripMade",
-    "StripRow",
-]
+__all__ = ["ReductionSummary", "Run", "StripRow"]
 
 logger = logging.getLogger(__name__)
 
 STANDS = "stands"
-
-
-@dataclass(frozen=True)
-class Job:
-    """A task, where its outcome is kept, and what decides about it.
-
-    Parameters
-    ----------
-    slot : str
-        Place in the store.
-    recipe : Recipe
-        What the outcome must have been made with.
-    arguments : callable
-        Gives the arguments of the task; called only when it is done.
-    night, strip : str
-        What it is about.
-    block : tuple of int, optional
-        Half-open range of lines.
-    complaint : str
-        Begins the message of a failure; made from the rest when empty.
-    """
-
-    slot: str
-    recipe: Recipe
-    arguments: Callable[[], tuple[Any, ...]]
-    night: str
-    strip: str
-    block: tuple[int, int] | None = None
-    complaint: str = ""
-
-
-class Made:
-    """An outcome at hand or on disk, read when it is asked for.
-
-    Parameters
-    ----------
-    key : str
-        What the recipes of later steps quote.
-    facts : mapping
-        What is known of it without reading it.
-    load : callable, optional
-        Reads it; absent where it is only planned.
-    """
-
-    def __init__(
-        self, key: str, facts: Mapping[str, Any], load: Callable[[], Any] | None = None
-    ) -> None:
-        self.key = key
-        self.facts = facts
-        self._load = load
-        self._value: Any = None
-        self._known = False
-
-    def __repr__(self) -> str:
-        return f"<Made {self.key[:8]}, {'planned' if self.planned else 'done'}>"
-
-    @property
-    def planned(self) -> bool:
-        """True where nothing was done yet, in a run that only looks."""
-        return self._load is None
-
-    @property
-    def value(self) -> Any:
-        """The outcome."""
-        assert self._load is not None
-        if not self._known:
-            self._value, self._known = self._load(), True
-        return self._value
-
-    def release(self) -> None:
-        """Forget the outcome until it is asked for again."""
-        self._value, self._known = None, False
-
-
-@dataclass(frozen=True)
-class StripMade:
-    """Outcomes of the blocks of a strip, in order of line.
-
-    Parameters
-    ----------
-    key : str
-        What the recipes of later steps quote; it does not depend on how the strip is cut.
-    blocks : tuple of Made
-        Those that there are.
-    n_missing : int
-        Blocks that failed.
-    """
-
-    key: str
-    blocks: tuple[Made, ...]
-    n_missing: int
-
-    @property
-    def values(self) -> list[Any]:
-        """Outcomes of all blocks."""
-        return [b.value for b in self.blocks]
-
-    def release(self) -> None:
-        """Forget the outcomes until they are asked for again."""
-        for block in self.blocks:
-            block.release()
-
-
-def blocks_of(strip: Strip, block_lines: int) -> list[tuple[int, int]]:
-    """Half-open ranges of lines that cut a strip into blocks.
-
-    Parameters
-    ----------
-    strip : Strip
-        The strip.
-    block_lines : int
-        A multiple of 256.
-
-    Returns
-    -------
-    list of (int, int)
-    """
-    return [
-        (start, min(start + block_lines, strip.n_lines))
-        for start in range(0, strip.n_lines, block_lines)
-    ]
-
-
-def strip_slot(strip: Strip, step: str) -> str:
-    """Slot of a step of a strip."""
-    return f"{strip.night}/{strip.name}/{step}"
 
 
 def _same(value: Any) -> Any:
@@ -405,10 +273,13 @@ class Run:
                 products=products(value), written=outcome.written,
                 reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
             )  # fmt: skip
-            # A strip's blocks are many: what they gave is read again when it is needed.
-            again = job.block is not None and not lost
-            load = (lambda: unpack(entry.load())) if again else (lambda: value)
-            made[job.slot] = Made(key, noted, load)
+            if lost:  # is not kept: the next run is to try again
+                made[job.slot] = Made(key, noted, lambda: value)
+                return
+            made[job.slot] = self._standing(replace(entry, facts=noted), unpack)
+            if job.block is None:
+                # A strip's blocks are many: what they gave is read again when it is needed.
+                made[job.slot].hold(value)
 
         runner = InlineRunner() if here else self.runner
         # Here one at a time: what a job needs is read only when its turn comes.
@@ -468,7 +339,7 @@ class Run:
                        seconds=time.perf_counter() - begin)  # fmt: skip
 
     def _standing(self, entry: Entry, unpack: Callable[[Any], Any]) -> Made:
-        return Made(entry.key, entry.facts, lambda: unpack(entry.load()))
+        return Made(entry.key, entry.facts, lambda: unpack(entry.load()), entry.path)
 
     def _explain(self, row: PlanRow, job: Job) -> None:
         """Note why a job is to be done, and how long that may take."""

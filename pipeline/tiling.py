@@ -9,7 +9,8 @@ import numpy as np
 
 from pipeline.geometry.apparent import apply_proper_motion
 from pipeline.geometry.tiles import Tile
-from pipeline.run import Job, Made, Run, strip_slot
+from pipeline.made import Job, Made, strip_slot
+from pipeline.run import Run
 from pipeline.strip import Strip
 from pipeline.tasks.catalogue import StripResult
 from pipeline.tasks.deep import TieStars

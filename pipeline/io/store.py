@@ -22,7 +22,7 @@ from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure, write_bytes
 from pipeline.io.provenance import checksum_file
 
-__all__ = ["Entry", "Store", "link_file"]
+__all__ = ["Entry", "Store", "link_file", "load_outcome"]
 
 FOLDER = "work"
 _SUFFIX = ".entry"
@@ -66,12 +66,28 @@ class Entry:
         ProductError
             If the file is damaged.
         """
-        payload = _read(self.path)[1]
-        try:
-            return pickle.loads(payload)  # noqa: S301 - checked against its checksum, our own file
-        except Exception as error:
-            msg = f"{self.path}: cannot be read ({error}); remove it and start again"
-            raise ProductError(msg) from error
+        return load_outcome(self.path)
+
+
+def load_outcome(path: Path) -> Any:
+    """The outcome that an entry holds.
+
+    Parameters
+    ----------
+    path : Path
+        File of the entry.
+
+    Raises
+    ------
+    ProductError
+        If the file is damaged.
+    """
+    payload = _read(path)[1]
+    try:
+        return pickle.loads(payload)  # noqa: S301 - checked against its checksum, our own file
+    except Exception as error:
+        msg = f"{path}: cannot be read ({error}); remove it and start again"
+        raise ProductError(msg) from error
 
 
 def _read(path: Path) -> tuple[dict[str, Any], bytes]:

@@ -56,8 +56,7 @@ def look_at_strip(
     config: Config,
     options: StageOptions,
     strip: Strip,
-    summary: ColumnSummary,
-    stars: BrightStars,
+    read: tuple[ColumnSummary, BrightStars],
     vectors: NightVectors,
     references: References | None,
 ) -> FirstLook:
@@ -71,10 +70,8 @@ def look_at_strip(
         Tuning.
     strip : Strip
         A science strip.
-    summary : ColumnSummary
-        Of the whole strip, settled.
-    stars : BrightStars
-        Of the whole strip.
+    read : (ColumnSummary, BrightStars)
+        Column summary of the whole strip, settled, and its bright stars.
     vectors : NightVectors
         Calibrations of its night.
     references : References or None
@@ -89,6 +86,7 @@ def look_at_strip(
     CalibrationError
         If the sky cannot be modelled.
     """
+    summary, stars = read
     problems: list[str] = []
     guess = guess_solution(config, strip)
     solution = None

@@ -1,5 +1,6 @@
 """Measure the sources of a block: point spread, apertures, moments."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -69,18 +70,19 @@ class Measurements:
         return Measurements(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
-def concatenate_measurements(parts: list[Measurements]) -> Measurements:
+def concatenate_measurements(parts: Iterable[Measurements]) -> Measurements:
     """Join the sources of several blocks, in order of line.
 
     Parameters
     ----------
-    parts : list of Measurements
+    parts : iterable of Measurements
         In order of line.
 
     Returns
     -------
     Measurements
     """
+    parts = list(parts)
     return Measurements(
         *(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Measurements))
     )

@@ -1,5 +1,6 @@
 """Search a block for sources, and cut out stars for the point spread."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +23,7 @@ from pipeline.stages.trails import (
 from pipeline.strip import Strip
 from pipeline.tasks.context import StripContext, prepare_block
 
-__all__ = ["BlockFind", "find_strip_trails", "search_block"]
+__all__ = ["BlockFind", "find_strip_trails", "leave_maps", "maps_of", "search_block"]
 
 _GROUP_LINES = 512  # lines that share a kernel: seeing changes little within
 _GROUP_COLUMNS = 128
@@ -54,9 +55,15 @@ class BlockFind:
     variances: NDArray[np.float32]
     masked: NDArray[np.int64]
 
-    def without_map(self) -> "BlockFind":
-        """All but what the search of trails needs, to travel light."""
-        return replace(self, significance=_NO_MAP)
+
+def maps_of(finds: Iterable[BlockFind]) -> list[BinnedSignificance]:
+    """What the search of trails needs of blocks; taken one by one, the rest is let go."""
+    return [f.significance for f in finds]
+
+
+def leave_maps(finds: Iterable[BlockFind]) -> list[BlockFind]:
+    """All else of blocks."""
+    return [replace(f, significance=_NO_MAP) for f in finds]
 
 
 _NO_MAP = BinnedSignificance(0, 0, 1, np.empty((0, 0), np.float32))
