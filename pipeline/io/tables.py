@@ -144,13 +144,17 @@ def read_table(
     return found
 
 
-def read_either(stem: str | Path) -> dict[str, NDArray[Any]]:
+def read_either(
+    stem: str | Path, *, columns: Sequence[str] | None = None
+) -> dict[str, NDArray[Any]]:
     """Read a table in the format that is there, Parquet before FITS.
 
     Parameters
     ----------
     stem : str or Path
         Path without the suffix.
+    columns : sequence of str, optional
+        Only these.
 
     Returns
     -------
@@ -165,7 +169,7 @@ def read_either(stem: str | Path) -> dict[str, NDArray[Any]]:
     stem = Path(stem)
     for path in (stem.with_name(f"{stem.name}.{kind}") for kind in ("parquet", "fits")):
         if path.exists():
-            return read_table(path)
+            return read_table(path, columns=columns)
     msg = f"{stem}: neither Parquet nor FITS table is there; reduce the strip again"
     raise ProductError(msg)
 

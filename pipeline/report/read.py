@@ -16,12 +16,17 @@ from pipeline.io.tables import read_either, read_table_meta
 __all__ = ["STEMS", "StripProducts", "limit_of", "list_products", "observatory_of", "read_strip"]
 
 STEMS = ("catalogue", "curves", "summary", "equalisation")
+# Of a catalogue; all of them are several hundred bytes a source.
+_SHOWN = (
+    "line", "column", "flux_psf", "flux_psf_err", "mag_psf", "mag_psf_err", "flags", "ref_index",
+    "ref_ra_offset", "ref_dec_offset", "ref_mag_offset",
+)  # fmt: skip
 Table = dict[str, NDArray[Any]]
 
 
 @dataclass(frozen=True)
 class StripProducts:
-    """One strip: catalogue, curves along it, solution; level per column and bin of lines."""
+    """One strip: what is shown of its catalogue; curves, solution; level by column and line."""
 
     night: str
     name: str
@@ -30,7 +35,7 @@ class StripProducts:
     curves: Table
     solution: dict[str, Any]
     n_columns: int
-    level: NDArray[np.float64] | None
+    level: NDArray[np.floating] | None
     equalisation: dict[str, Any] | None = None
 
 
@@ -54,10 +59,10 @@ def read_strip(folder: Path, stems: Collection[str] = STEMS) -> StripProducts:
         If a product is missing or damaged.
     """
     solution = read_json(folder / "solution.json")
-    catalogue = read_either(folder / "catalogue") if "catalogue" in stems else {}
+    catalogue = read_either(folder / "catalogue", columns=_SHOWN) if "catalogue" in stems else {}
     level = extra = None
     if "summary" in stems and (folder / "summary.fits").exists():
-        level = np.asarray(read_plane(folder / "summary.fits", "LEVEL"), dtype=float)
+        level = read_plane(folder / "summary.fits", "LEVEL")
     if "equalisation" in stems and (folder / "equalisation.json").exists():
         extra = read_json(folder / "equalisation.json")
     columns = solution.get("smear_table", {}).get("column") or [0, *catalogue.get("column", ())]

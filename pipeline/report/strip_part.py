@@ -123,11 +123,11 @@ def _map(strip: StripProducts) -> Picture:
     ]
     return Picture(
         f"{strip.name}-map",
-        Drawing(draw_level, (strip.level,), {"title": f"Level of the columns of {strip.name}"}),
+        Drawing(draw_level, (change,), {"title": f"Level of the columns of {strip.name}"}),
         f"Map of the raw level of {strip.name} by column and line, in per cent of each line's "
         "median.",
         "Level of every column per 256 lines, against the median of the line and of the column: "
-        "what changes along the strip. Grey: no data.",
+        "what changes along the strip; averaged where the picture has fewer pixels. Grey: no data.",
         Grid(f"map of {strip.name}, medians of eighths of the chip", columns, rows),
     )
 
@@ -242,7 +242,7 @@ def _flags(strip: StripProducts) -> Grid:
 PICTURES: Mapping[str, tuple[Callable[[StripProducts], Picture], tuple[str, ...]]] = {
     "conditions": (_conditions, ("curves",)),
     "map": (_map, ("summary",)),
-    "residuals": (_residuals, ("catalogue", "summary")),
+    "residuals": (_residuals, ("catalogue",)),
     "moments": (_moments, ()),
     "equalisation": (_equalisation, ("equalisation",)),
 }
