@@ -1,6 +1,6 @@
 """What a step of a run is asked for, and what it gives: kept on disk, read where it is needed."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,7 +9,10 @@ from pipeline.attempt import Later
 from pipeline.recipes import Recipe
 from pipeline.strip import Strip
 
-__all__ = ["Job", "Made", "StripMade", "blocks_of", "strip_slot"]
+__all__ = [
+    "Job", "Made", "Step", "StripMade", "blocks_of", "call", "no_products", "nothing", "same",
+    "strip_slot",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,59 @@ class Job:
     strip: str
     block: tuple[int, int] | None = None
     complaint: str = ""
+
+
+def same(value: Any) -> Any:
+    """An outcome that is kept as it is."""
+    return value
+
+
+def nothing(_: Any) -> dict[str, Any]:
+    """No facts are noted with an outcome."""
+    return {}
+
+
+def no_products(_: Any) -> Iterable[Path]:
+    """No files are written with an outcome."""
+    return ()
+
+
+def call(function: Callable[..., Any], *args: Any) -> Any:
+    """Task of which each call has a function of its own."""
+    return function(*args)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step and its jobs.
+
+    Parameters
+    ----------
+    name : str
+        As in the ledger.
+    function : callable
+        Of the tasks.
+    jobs : sequence of Job
+        What is wanted.
+    label : str
+        For the display of progress.
+    common : tuple
+        Arguments that all tasks share.
+    pack, unpack : callable
+        Turn an outcome into what is kept, and back: no path of this folder may be kept.
+    facts, products : callable
+        What is noted with an outcome, and the files written with it.
+    """
+
+    name: str
+    function: Callable[..., Any]
+    jobs: Sequence[Job]
+    label: str
+    common: tuple[Any, ...] = ()
+    pack: Callable[[Any], Any] = same
+    unpack: Callable[[Any], Any] = same
+    facts: Callable[[Any], Mapping[str, Any]] = nothing
+    products: Callable[[Any], Iterable[Path]] = no_products
 
 
 class Made:

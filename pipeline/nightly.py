@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import CalibrationError
 from pipeline.geometry.match import References
 from pipeline.io.summary_files import summary_path, write_summary
-from pipeline.made import Job, Made, StripMade, strip_slot
+from pipeline.made import Job, Made, Step, StripMade, strip_slot
 from pipeline.recipes import pixel_facts, time_facts
 from pipeline.run import Run
 from pipeline.stages.colstats import ColumnSummary, concatenate, settle_overscan
@@ -93,10 +93,11 @@ def _summarise(run: Run, strips: list[Strip]) -> dict[str, Made]:
             arguments=lambda s=strip, b=mine: (run, s, b),  # type: ignore[misc]
             night=strip.night, strip=strip.name, complaint=f"{strip.name}: column summary",
         )  # fmt: skip
-        found = run.fulfil(
-            "column summary", _settle, [job], label="column summary", here=True,
+        step = Step(
+            "column summary", _settle, [job], label="column summary",
             products=lambda _, s=strip: [summary_path(run.out, s)],  # type: ignore[misc]
         )  # fmt: skip
+        found = run.fulfil(step, here=True)
         made |= dict.fromkeys([strip.name], found[job.slot]) if job.slot in found else {}
     return made
 
@@ -170,13 +171,14 @@ def _calibrate(
             night=night, strip="",
             complaint=f"night {night}, chip {chip}, filter {filter_name}: no column vectors",
         )  # fmt: skip
-        made = run.fulfil(
-            "column vectors", _make_vectors, [job], label="column vectors", here=True,
+        step = Step(
+            "column vectors", _make_vectors, [job], label="column vectors",
             facts=lambda v: {"problems": list(v.problems)},
             products=lambda _, names=files, at=folder: [  # type: ignore[misc]
                 at / f"{name}.{kind}" for name in names for kind in ("fits", "parquet")
             ],
         )  # fmt: skip
+        made = run.fulfil(step, here=True)
         if job.slot in made:
             problems = made[job.slot].facts.get("problems", ())
             run.summary.note(*(f"night {night}: {text}" for text in problems))
@@ -295,51 +297,52 @@ def _look(night: _Night) -> None:
     ]  # fmt: skip
     for job in jobs:
         run.catalogue(night.strips[job.strip].filter)  # its absence is to be told in every run
-    made = run.fulfil(
+    step = Step(
         "first geometry", look_at_strip, jobs, label="first geometry",
         common=(run.config, run.options), unpack=unpack,
         facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
+    made = run.fulfil(step)
     night.looks = _by_strip(made, jobs)
     run.note_problems(night.looks)
 
 
-def _find_trails(night: _Night) -> None:
-    """Trails of each strip."""
+def _use_finds(night: _Night) -> None:
+    """Point spread and trails of each strip, of what its blocks hold."""
     run = night.run
-    jobs = [
-        night.job(
-            s, "trails",
-            lambda s=s: (night.finds[s.name].later(maps_of),),  # type: ignore[misc]
-            {"upstream search": night.finds[s.name].key},
-        )
-        for s in night.searched()
-    ]  # fmt: skip
-    made = run.fulfil(
-        "trails", find_strip_trails, jobs, label="trails", common=(run.options.trails,)
-    )
-    night.trails = _by_strip(made, jobs)
-
-
-def _fit_spreads(night: _Night) -> None:
-    """Point spread of each strip."""
-    run = night.run
-    jobs = [
-        night.job(
-            s, "point spread",
-            lambda s=s: (  # type: ignore[misc]
-                night.looks[s.name].value, night.known(s),
-                night.finds[s.name].later(leave_maps),
-            ),
-            {"upstream search": night.finds[s.name].key},
-        )
-        for s in night.searched()
-    ]  # fmt: skip
-    made = run.fulfil(
-        "point spread", fit_point_spread, jobs, label="point spread", common=(run.options,),
-        facts=lambda v: {"problems": list(v.problems)},
+    strips = night.searched()
+    upstream = {s.name: {"upstream search": night.finds[s.name].key} for s in strips}
+    spreads = Step(
+        "point spread", fit_point_spread,
+        [
+            night.job(
+                s, "point spread",
+                lambda s=s: (  # type: ignore[misc]
+                    night.looks[s.name].value, night.known(s),
+                    night.finds[s.name].later(leave_maps),
+                ),
+                upstream[s.name],
+            )
+            for s in strips
+        ],
+        label="point spread", common=(run.options,), facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
-    night.spreads = _by_strip(made, jobs)
+    trails = Step(
+        "trails", find_strip_trails,
+        [
+            night.job(
+                s, "trails",
+                lambda s=s: (night.finds[s.name].later(maps_of),),  # type: ignore[misc]
+                upstream[s.name],
+            )
+            for s in strips
+        ],
+        label="trails", common=(run.options.trails,),
+    )  # fmt: skip
+    made = run.fulfil_together([spreads, trails])
+    night.spreads, night.trails = (
+        _by_strip(m, step.jobs) for m, step in zip(made, (spreads, trails), strict=True)
+    )
     run.note_problems(night.spreads)
 
 
@@ -394,10 +397,11 @@ def _finish(night: _Night) -> dict[str, Made]:
         for s in night.strips.values()
         if s.name in night.measured and night.measured[s.name].blocks
     ]  # fmt: skip
-    made = run.fulfil(
+    step = Step(
         "catalogue", finish_strip, jobs, label="catalogues", common=(run.config, str(run.out)),
         unpack=unpack, facts=_result_facts, products=products,
     )  # fmt: skip
+    made = run.fulfil(step)
     return _by_strip(made, jobs)
 
 
@@ -432,8 +436,7 @@ def reduce_night(run: Run, date: str, strips: list[Strip]) -> list[tuple[Strip, 
         ),
         label="search",
     )  # fmt: skip
-    _fit_spreads(night)
-    _find_trails(night)
+    _use_finds(night)
     science = [s for s in science if s.name in night.spreads and s.name in night.trails]
     night.measured = run.fulfil_blocks(
         "measure", measure_block, science,

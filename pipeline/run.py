@@ -27,7 +27,17 @@ from pipeline.io.provenance import Provenance, make_provenance
 from pipeline.io.reference import ReferenceCatalogue, read_reference
 from pipeline.io.room import describe_room
 from pipeline.io.store import Entry, Store
-from pipeline.made import Job, Made, StripMade, blocks_of, strip_slot
+from pipeline.made import (
+    Job,
+    Made,
+    Step,
+    StripMade,
+    blocks_of,
+    call,
+    no_products,
+    same,
+    strip_slot,
+)
 from pipeline.plan import PlanRow, ReductionSummary, StripRow
 from pipeline.recipes import (
     STEPS,
@@ -47,18 +57,6 @@ __all__ = ["ReductionSummary", "Run", "StripRow"]
 logger = logging.getLogger(__name__)
 
 STANDS = "stands"
-
-
-def _same(value: Any) -> Any:
-    return value
-
-
-def _nothing(_: Any) -> dict[str, Any]:
-    return {}
-
-
-def _no_products(_: Any) -> Iterable[Path]:
-    return ()
 
 
 class Run:
@@ -184,110 +182,128 @@ class Run:
             self.summary.rows.append(self._rows[place])
         return self._rows[place]
 
-    def fulfil(
-        self,
-        step: str,
-        function: Callable[..., Any],
-        jobs: Sequence[Job],
-        *,
-        label: str,
-        common: tuple[Any, ...] = (),
-        here: bool = False,
-        pack: Callable[[Any], Any] = _same,
-        unpack: Callable[[Any], Any] = _same,
-        facts: Callable[[Any], Mapping[str, Any]] = _nothing,
-        products: Callable[[Any], Iterable[Path]] = _no_products,
-    ) -> dict[str, Made]:
-        """Have the outcomes of jobs: those that stand as they are, the others made now.
+    def fulfil(self, step: Step, *, here: bool = False) -> dict[str, Made]:
+        """Have the outcomes of a step: those that stand as they are, the others made now.
 
         Parameters
         ----------
-        step : str
-            As in the ledger.
-        function : callable
-            Of the tasks.
-        jobs : sequence of Job
-            What is wanted.
-        label : str
-            For the display of progress.
-        common : tuple
-            Arguments that all tasks share.
+        step : Step
+            With its jobs.
         here : bool
             Do it in this process, one after the other.
-        pack, unpack : callable
-            Turn an outcome into what is kept, and back: no path of this folder may be kept.
-        facts, products : callable
-            What is noted with an outcome, and the files written with it.
 
         Returns
         -------
         dict of str to Made
             By slot; without those that failed.
         """
+        return self.fulfil_together([step], here=here)[0]
+
+    def fulfil_together(
+        self, steps: Sequence[Step], *, here: bool = False
+    ) -> list[dict[str, Made]]:
+        """Have the outcomes of steps that do not need each other: workers share them all.
+
+        Parameters
+        ----------
+        steps : sequence of Step
+            With their jobs.
+        here : bool
+            Do it in this process, one after the other.
+
+        Returns
+        -------
+        list of dict of str to Made
+            For each step, as from `fulfil`.
+        """
+        looked = [(step, *self._look_up(step)) for step in steps]
+        ready = [made for _, made, _ in looked]
+        busy = [(step, made, todo) for step, made, todo in looked if todo]
+        if self.frozen or not busy:
+            return ready
+        check_stop()
+        for step, _, todo in busy:
+            self._record_begin(step.name, step.jobs, todo)
+        self.store.clear_products(job.slot for _, _, todo in busy for job in todo)
+        by_slot = {job.slot: (step, job, made) for step, made, todo in busy for job in todo}
+
+        def take(outcome: Outcome) -> None:
+            step, job, made = by_slot[outcome.key]
+            found = self._take(outcome, step, job)
+            if found is None:
+                del made[job.slot]
+            else:
+                made[job.slot] = found
+
+        runner = InlineRunner() if here else self.runner
+        label = " and ".join(step.label for step, _, _ in busy)
+        if len(busy) > 1:
+            tasks = [
+                Task(job.slot, lambda s=step, j=job: (s.function, *s.common, *j.arguments()))  # type: ignore[misc]
+                for step, _, todo in busy
+                for job in todo
+            ]
+            runner.run(call, tasks, label=label, on_outcome=take)
+            return ready
+        [(step, _, todo)] = busy
+        # Here one at a time: what a job needs is read only when its turn comes.
+        for batch in [[job] for job in todo] if here else [todo]:
+            runner.run(
+                step.function, [Task(job.slot, job.arguments) for job in batch], label=label,
+                common=step.common, on_outcome=take,
+            )  # fmt: skip
+        return ready
+
+    def _look_up(self, step: Step) -> tuple[dict[str, Made], list[Job]]:
+        """Outcomes of a step that stand, and the jobs that are to be done."""
         made: dict[str, Made] = {}
         todo: list[Job] = []
-        for job in jobs:
+        for job in step.jobs:
             entry = self.store.find(job.slot, job.recipe.key)
-            row = self._row(step, job.night, job.strip)
+            row = self._row(step.name, job.night, job.strip)
             if entry is None:
                 todo.append(job)
                 self._explain(row, job)
                 made[job.slot] = Made(job.recipe.key, {})
             else:
                 row.n_stands += 1
-                made[job.slot] = self._standing(entry, unpack)
-        for night, strip in dict.fromkeys((j.night, j.strip) for j in jobs):
+                made[job.slot] = self._standing(entry, step.unpack)
+        for night, strip in dict.fromkeys((j.night, j.strip) for j in step.jobs):
             if not any((j.night, j.strip) == (night, strip) for j in todo):
-                self.note_made(night, strip, step, "skipped", reason=STANDS)
-        if self.frozen or not todo:
-            return made
-        check_stop()
-        self._record_begin(step, jobs, todo)
-        self.store.clear_products(job.slot for job in todo)
-        by_slot = {job.slot: job for job in todo}
+                self.note_made(night, strip, step.name, "skipped", reason=STANDS)
+        return made, todo
 
-        def take(outcome: Outcome) -> None:
-            job = by_slot[outcome.key]
-            self.summary.raw_bytes += outcome.raw_bytes
-            lost = outcome.lost_lines or (getattr(outcome.value, "n_lost", 0) if outcome.ok else 0)
-            self._record(outcome, job, step, lost=lost)
-            if outcome.disk_full:
-                # Every task after it would fail as well: what stands is kept for the next run.
-                raise DiskFullError(outcome.error)
-            if not outcome.ok:
-                reason = f"failed last time: {outcome.error}"
-                del made[job.slot]
-                self.store.keep(
-                    job.slot, key="", components=job.recipe.parts, value=None, facts={},
-                    reason=reason,
-                )  # fmt: skip
-                return
-            value, key = outcome.value, job.recipe.key
-            noted = facts(value)
-            kept = pack(value)
-            if lost:
-                # What is made from such an outcome belongs to it, not to the recipe.
-                key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
-            entry = self.store.keep(
-                job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
-                products=products(value), written=outcome.written,
-                reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
+    def _take(self, outcome: Outcome, step: Step, job: Job) -> Made | None:
+        """Keep what became of a job; None where there is no outcome."""
+        self.summary.raw_bytes += outcome.raw_bytes
+        lost = outcome.lost_lines or (getattr(outcome.value, "n_lost", 0) if outcome.ok else 0)
+        self._record(outcome, job, step.name, lost=lost)
+        if outcome.disk_full:
+            # Every task after it would fail as well: what stands is kept for the next run.
+            raise DiskFullError(outcome.error)
+        if not outcome.ok:
+            self.store.keep(
+                job.slot, key="", components=job.recipe.parts, value=None, facts={},
+                reason=f"failed last time: {outcome.error}",
             )  # fmt: skip
-            if lost:  # is not kept: the next run is to try again
-                made[job.slot] = Made(key, noted, lambda: value)
-                return
-            made[job.slot] = self._standing(replace(entry, facts=noted), unpack)
-            if job.block is None:
-                # A strip's blocks are many: what they gave is read again when it is needed.
-                made[job.slot].hold(value)
-
-        runner = InlineRunner() if here else self.runner
-        # Here one at a time: what a job needs is read only when its turn comes.
-        for batch in [[job] for job in todo] if here else [todo]:
-            runner.run(
-                function, [Task(job.slot, job.arguments) for job in batch], label=label,
-                common=common, on_outcome=take,
-            )  # fmt: skip
+            return None
+        value, key = outcome.value, job.recipe.key
+        noted = step.facts(value)
+        kept = step.pack(value)
+        if lost:
+            # What is made from such an outcome belongs to it, not to the recipe.
+            key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
+        entry = self.store.keep(
+            job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
+            products=step.products(value), written=outcome.written,
+            reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
+        )  # fmt: skip
+        if lost:  # is not kept: the next run is to try again
+            return Made(key, noted, lambda: value)
+        made = self._standing(replace(entry, facts=noted), step.unpack)
+        if job.block is None:
+            # A strip's blocks are many: what they gave is read again when it is needed.
+            made.hold(value)
         return made
 
     def _record_begin(self, step: str, jobs: Sequence[Job], todo: Sequence[Job]) -> None:
@@ -386,8 +402,8 @@ class Run:
         *,
         label: str,
         common: tuple[Any, ...] = (),
-        products: Callable[[Any], Iterable[Path]] = _no_products,
-        pack: Callable[[Any], Any] = _same,
+        products: Callable[[Any], Iterable[Path]] = no_products,
+        pack: Callable[[Any], Any] = same,
     ) -> dict[str, StripMade]:
         """Have the outcomes of all blocks of strips.
 
@@ -413,8 +429,10 @@ class Run:
                 for start, stop in self._cut(strip, step, recipe)
             ]  # fmt: skip
         made = self.fulfil(
-            step, function, [j for mine in jobs.values() for j in mine], label=label,
-            common=common, products=products, pack=pack,
+            Step(
+                step, function, [j for mine in jobs.values() for j in mine], label=label,
+                common=common, products=products, pack=pack,
+            )
         )  # fmt: skip
         found = {}
         for name, mine in jobs.items():

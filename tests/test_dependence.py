@@ -92,18 +92,21 @@ class Spy:
             type(plain), lambda f: behind.get((f, ""), set()),
             [f.name for f in dataclasses.fields(plain)],
         )  # fmt: skip
-        fulfil = Run.fulfil
+        fulfil = Run.fulfil_together
 
-        def watched(run, step, *arguments, **keywords):
+        def watched(run, steps, **keywords):
             parts = (getattr(run.options, f.name) for f in dataclasses.fields(run.options))
             self.mine = {id(run.options), *(id(p) for p in parts)}
-            self.step = step
-            try:
-                return fulfil(run, step, *arguments, **keywords)
-            finally:
-                self.step = None
+            made = []
+            for step in steps:  # one by one: what is read belongs to it
+                self.step = step.name
+                try:
+                    made += fulfil(run, [step], **keywords)
+                finally:
+                    self.step = None
+            return made
 
-        monkeypatch.setattr(Run, "fulfil", watched)
+        monkeypatch.setattr(Run, "fulfil_together", watched)
 
     def _watch(self, cls, keys, fields):
         wanted, plain = set(fields), cls.__getattribute__
