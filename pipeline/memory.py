@@ -16,7 +16,7 @@ __all__ = ["give_back_memory", "keep_freed_memory"]
 # mallopt(3): numbers of its parameters, and from which size on memory goes back. Pieces above the
 # second come from the system each time; more than this glibc does not take.
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
-_TRIM, _MMAP = 64 << 20, 32 << 20
+_TRIM, _MMAP = 1 << 30, 32 << 20
 
 
 @cache
