@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from pipeline.config import Config
-    from pipeline.graph import Runner
     from pipeline.plan import PlanRow
+    from pipeline.runners import Runner
 
 __all__ = ["app", "main"]
 

@@ -1,4 +1,4 @@
-"""Runs tasks on dask workers, or one after the other here; the only module that knows dask.
+"""Runs tasks on dask workers, on local ones, or here; the only module that knows dask.
 
 A task is a plain function and its arguments. What it raises is caught where it runs and comes
 back as text, so that one bad block never stops the others.
@@ -9,30 +9,24 @@ import time
 import uuid
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Any, Protocol
+from typing import Any
+
+import psutil
 
 from pipeline import environment
 from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
 from pipeline.batch import job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import BrokenOffError, ConfigError, Stopped
-from pipeline.local import WORKER_MODULE, begin_workers, count_workers, local_settings
+from pipeline.local import count_workers
+from pipeline.pool import open_pool
+from pipeline.runners import InlineRunner, NoProgress, OnOutcome, Progress, Runner, collect
 from pipeline.stopping import check_stop
 
-__all__ = [
-    "DaskRunner",
-    "InlineRunner",
-    "NoProgress",
-    "OnOutcome",
-    "Outcome",
-    "Progress",
-    "Runner",
-    "Task",
-    "open_runner",
-]
+__all__ = ["DaskRunner", "open_runner"]
 
 logger = logging.getLogger(__name__)
 
@@ -46,124 +40,6 @@ _QUEUES = {
     "htcondor": "HTCondorCluster", "lsf": "LSFCluster", "moab": "MoabCluster", "oar": "OARCluster",
     "pbs": "PBSCluster", "sge": "SGECluster", "slurm": "SLURMCluster",
 }  # fmt: skip
-
-
-class Progress(Protocol):
-    """Where progress is shown; the command line draws a bar, tests and libraries show nothing."""
-
-    def start(self, label: str, total: int) -> None:
-        """Open a stretch of work of ``total`` tasks."""
-
-    def advance(self) -> None:
-        """Count one task as ended."""
-
-    def finish(self) -> None:
-        """Close the stretch of work."""
-
-
-class NoProgress:
-    """Shows nothing."""
-
-    def start(self, label: str, total: int) -> None:
-        """Do nothing."""
-
-    def advance(self) -> None:
-        """Do nothing."""
-
-    def finish(self) -> None:
-        """Do nothing."""
-
-
-OnOutcome = Callable[[Outcome], None]
-
-
-class Runner(Protocol):
-    """Runs many calls of one function."""
-
-    def run(
-        self,
-        function: Callable[..., Any],
-        tasks: Sequence[Task],
-        *,
-        label: str,
-        common: tuple[Any, ...] = (),
-        on_outcome: OnOutcome | None = None,
-    ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task; outcomes by key.
-
-        ``on_outcome`` is called in this process with each outcome as it comes in.
-        """
-
-    def require(self, paths: Sequence[Path]) -> None:
-        """Make sure that all workers see files and folders.
-
-        Raises
-        ------
-        ConfigError
-            If one does not.
-        """
-
-
-def _collect(
-    outcomes: Generator[Outcome, None, None],
-    *,
-    label: str,
-    total: int,
-    progress: Progress,
-    on_outcome: OnOutcome | None,
-) -> dict[str, Outcome]:
-    progress.start(label, total)
-    done: dict[str, Outcome] = {}
-    try:
-        with closing(outcomes):
-            for outcome in outcomes:
-                done[outcome.key] = outcome
-                if on_outcome is not None:
-                    on_outcome(outcome)
-                progress.advance()
-    finally:
-        progress.finish()
-    return done
-
-
-class InlineRunner:
-    """Runs every task in this process, in order."""
-
-    def __init__(self, progress: Progress | None = None) -> None:
-        self._progress = progress or NoProgress()
-
-    def run(
-        self,
-        function: Callable[..., Any],
-        tasks: Sequence[Task],
-        *,
-        label: str,
-        common: tuple[Any, ...] = (),
-        on_outcome: OnOutcome | None = None,
-    ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task, one after the other.
-
-        Raises
-        ------
-        Stopped
-            If the run is asked to stop: between two tasks.
-        """
-
-        def outcomes() -> Generator[Outcome, None, None]:
-            for task in tasks:
-                check_stop()
-                yield attempt(function, task.key, (*common, *task.arguments()))
-
-        return _collect(
-            outcomes(),
-            label=label,
-            total=len(tasks),
-            progress=self._progress,
-            on_outcome=on_outcome,
-        )
-
-    def require(self, paths: Sequence[Path]) -> None:
-        """Do nothing: this process looks for itself."""
 
 
 class DaskRunner:
@@ -296,7 +172,7 @@ class DaskRunner:
             finally:
                 self._give_up(list(under_way))
 
-        return _collect(
+        return collect(
             outcomes(),
             label=label,
             total=len(tasks),
@@ -502,27 +378,13 @@ def _check_workers(client: Any) -> dict[str, str]:
     return ours
 
 
-@contextmanager
-def _start_workers(count: int, memory_limit: str) -> Iterator[Any]:
-    """Cluster of worker processes on this machine, all up."""
-    begin_workers(count)
-    import dask
-    from distributed import LocalCluster
+def _share_memory(text: str, workers: int) -> int:
+    """Memory of one worker of this machine, bytes, from a number with its unit or "auto"."""
+    if text == "auto":
+        return int(psutil.virtual_memory().total) // workers
+    from dask.utils import parse_bytes
 
-    with (
-        dask.config.set(local_settings()),
-        LocalCluster(
-            n_workers=count,
-            threads_per_worker=1,
-            processes=True,
-            memory_limit=memory_limit,
-            preload=[WORKER_MODULE],
-            # Without an address every run would ask for the same port, and a second one complain.
-            dashboard_address="127.0.0.1:0",
-            silence_logs=logging.ERROR,
-        ) as cluster,
-    ):
-        yield cluster
+    return int(parse_bytes(text))
 
 
 @contextmanager
@@ -591,9 +453,7 @@ def open_runner(
     if count == 1:
         yield InlineRunner(progress)
         return
-    from distributed import Client
-
-    _quieten()
-    with _start_workers(count, memory_limit) as cluster, Client(cluster) as client:
-        say(f"{count} worker processes on this machine; dashboard: {client.dashboard_link}")
-        yield DaskRunner(client, progress, refill=lambda: cluster.scale(count))
+    limit = _share_memory(memory_limit, count)
+    with open_pool(count, memory_limit=limit, progress=progress) as runner:
+        say(f"{count} worker processes on this machine")
+        yield runner

@@ -7,27 +7,12 @@ own beside them. What is to be copied begins while this process still reads its 
 import multiprocessing
 import os
 from multiprocessing import forkserver
-from typing import Any
 
-__all__ = ["WORKER_MODULE", "begin_workers", "count_workers", "local_settings", "start_method"]
+__all__ = ["WORKER_MODULE", "begin_workers", "count_workers", "start_method"]
 
 WORKER_MODULE = "pipeline.worker"
 _COPIES = "forkserver"
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-
-# Local workers compute in one thread each and hold little else. By default dask looks at them, and
-# they at themselves, up to a hundred times a second, each time interrupting what computes: a tenth
-# of all processor time on a night whose tasks take a second or less.
-_CALM = {
-    "distributed.worker.profile.enabled": False,
-    "distributed.worker.memory.monitor-interval": "500ms",
-    "distributed.admin.tick.interval": "2s",
-    "distributed.admin.tick.limit": "10s",
-    "distributed.admin.system-monitor.interval": "5s",
-    "distributed.admin.system-monitor.disk": False,
-    "distributed.admin.system-monitor.gil.enabled": False,
-    "distributed.scheduler.active-memory-manager.start": False,
-}
 
 
 def count_workers(asked: int) -> int:
@@ -38,11 +23,6 @@ def count_workers(asked: int) -> int:
 def start_method() -> str:
     """How multiprocessing is to start a worker; Windows has no copies."""
     return _COPIES if _COPIES in multiprocessing.get_all_start_methods() else "spawn"
-
-
-def local_settings() -> dict[str, Any]:
-    """Settings of dask for workers on this machine."""
-    return {"distributed.worker.multiprocessing-method": start_method(), **_CALM}
 
 
 def begin_workers(count: int) -> None:

@@ -6,7 +6,6 @@ from pathlib import Path
 from pipeline.config import Config
 from pipeline.errors import RawError
 from pipeline.exchange import finish_exchange
-from pipeline.graph import InlineRunner, Runner
 from pipeline.io.atomic import explain_failure
 from pipeline.io.raw import RawInventory, find_strips
 from pipeline.io.room import check_room
@@ -15,6 +14,7 @@ from pipeline.io.store import Store
 from pipeline.made import Made
 from pipeline.nightly import reduce_night
 from pipeline.run import ReductionSummary, Run, StripRow
+from pipeline.runners import InlineRunner, Runner
 from pipeline.strip import Strip
 from pipeline.tasks.explain import check_line_period
 from pipeline.tasks.tiles import make_grid

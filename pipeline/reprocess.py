@@ -12,13 +12,13 @@ from pathlib import Path
 from pipeline.config import Config
 from pipeline.errors import DriftloomError, ProductError
 from pipeline.exchange import NEXT, PREVIOUS, exchange, finish_exchange
-from pipeline.graph import InlineRunner, Runner
 from pipeline.io.raw import RawInventory
 from pipeline.io.runlock import hold_lock
 from pipeline.io.store import Store, link_file
 from pipeline.plan import PlanRow
 from pipeline.reduction import carry_out, take_inventory
 from pipeline.run import ReductionSummary, Run
+from pipeline.runners import InlineRunner, Runner
 from pipeline.strip import Strip
 
 __all__ = ["Reprocessed", "plan_reprocessing", "reprocess_folder"]

@@ -18,9 +18,9 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.attempt import Outcome, Task
 from pipeline.config import Config
 from pipeline.errors import DiskFullError, ProductError, ReferenceCatalogueError, Stopped
-from pipeline.graph import InlineRunner, Outcome, Runner, Task
 from pipeline.io.atomic import no_room, remove_partial
 from pipeline.io.ledger import Ledger, read_ledger
 from pipeline.io.provenance import Provenance, make_provenance
@@ -48,6 +48,7 @@ from pipeline.recipes import (
     raw_parts,
     reference_part,
 )
+from pipeline.runners import InlineRunner, Runner
 from pipeline.stopping import check_stop
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions, make_options

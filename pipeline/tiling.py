@@ -63,9 +63,12 @@ def _group_tiles(run: Run, made: Made) -> dict[int, list[Tile]]:
     result: StripResult = made.value
     assert result.solution is not None
     groups: dict[int, list[Tile]] = {}
-    for tile in plan_tiles(make_grid(run.config), result):
-        line, _ = result.solution.sky_to_strip(np.array([tile.ra_deg]), np.array([tile.dec_deg]))
-        groups.setdefault(int(line[0] // (_GROUP * tile.size)), []).append(tile)
+    tiles = plan_tiles(make_grid(run.config), result)
+    line, _ = result.solution.sky_to_strip(
+        np.array([t.ra_deg for t in tiles]), np.array([t.dec_deg for t in tiles])
+    )
+    for tile, middle in zip(tiles, line, strict=True):
+        groups.setdefault(int(middle // (_GROUP * tile.size)), []).append(tile)
     return dict(sorted(groups.items()))
 
 

@@ -40,8 +40,8 @@ def small(tmp_path_factory):
 def reduce(out: Path, products: Path, *, raw=None, runner=None, nights=None, **changes):
     """Reduce a simulated folder in this process; changes are dotted keys with __ for the dot."""
     from pipeline.config import load_config
-    from pipeline.graph import InlineRunner
     from pipeline.reduction import reduce_folder
+    from pipeline.runners import InlineRunner
 
     config = load_config(out / "observatory.toml")
     for key, value in changes.items():

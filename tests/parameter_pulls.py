@@ -161,8 +161,8 @@ def print_table(outcomes: list[Outcome]) -> None:
 def reduce_strip(folder: Path) -> dict:
     """Reduce a simulated strip in this process as far as its catalogue; returns its solution."""
     from pipeline.config import load_config
-    from pipeline.graph import InlineRunner
     from pipeline.reduction import reduce_folder
+    from pipeline.runners import InlineRunner
 
     config = load_config(folder / "observatory.toml")
     # Tiles are wanted in a filter in which nothing was observed: none are made.

@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 from distributed import Client
 
+from pipeline.attempt import Task
 from pipeline.errors import BrokenOffError, ConfigError
-from pipeline.graph import Task, open_runner
+from pipeline.graph import open_runner
 from pipeline.io.ledger import read_ledger
 
 pytestmark = pytest.mark.xdist_group("reduction")

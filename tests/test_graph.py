@@ -14,9 +14,11 @@ import pytest
 from distributed import LocalCluster
 
 from pipeline import graph
+from pipeline.attempt import Task
 from pipeline.config import ClusterConfig
 from pipeline.errors import ConfigError, RawError, Stopped
-from pipeline.graph import DaskRunner, InlineRunner, Task, open_runner
+from pipeline.graph import DaskRunner, open_runner
+from pipeline.runners import InlineRunner
 from pipeline.stopping import ask_to_stop, forget_stop
 
 pytestmark = pytest.mark.xdist_group("graph")

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.attempt import attempt
-from pipeline.graph import Task, open_runner
+from pipeline.attempt import Task, attempt
+from pipeline.graph import open_runner
 from pipeline.local import count_workers, start_method
 from pipeline.memory import keep_freed_memory
 

@@ -15,11 +15,11 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.errors import ProductError
-from pipeline.graph import InlineRunner
 from pipeline.io import atomic
 from pipeline.io.ledger import read_ledger
 from pipeline.io.runlock import hold_lock
 from pipeline.io.tables import read_table
+from pipeline.runners import InlineRunner
 
 pytestmark = pytest.mark.xdist_group("reduction")
 BAD, GOOD = "2025-03-02", "2025-03-03"  # nights of the small observatory

@@ -4,10 +4,11 @@ import os
 
 import pytest
 
-from pipeline.attempt import Later
-from pipeline.graph import InlineRunner, Task, open_runner
+from pipeline.attempt import Later, Task
+from pipeline.graph import open_runner
 from pipeline.io.store import Store
 from pipeline.made import Made, StripMade
+from pipeline.runners import InlineRunner
 
 
 def total(offset, values):

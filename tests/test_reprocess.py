@@ -14,9 +14,9 @@ import pytest
 from pipeline import exchange, recipes
 from pipeline.config import load_config
 from pipeline.errors import ProductError
-from pipeline.graph import InlineRunner
 from pipeline.io.tables import read_table
 from pipeline.reprocess import plan_reprocessing, reprocess_folder
+from pipeline.runners import InlineRunner
 
 pytestmark = pytest.mark.xdist_group("reduction")
 
@@ -126,7 +126,7 @@ KILLED = """
 import sys
 from pathlib import Path
 from pipeline.config import load_config
-from pipeline.graph import InlineRunner
+from pipeline.runners import InlineRunner
 from pipeline.reprocess import reprocess_folder
 config = load_config(Path(sys.argv[1])).with_value("detection.threshold", 7.0)
 reprocess_folder(config, Path(sys.argv[2]), Path(sys.argv[3]), runner=InlineRunner())

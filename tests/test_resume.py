@@ -120,7 +120,7 @@ def test_tiles_of_another_grid_replace_the_old(nights, products, run_reduction):
 
 def test_what_could_not_be_read_is_read_again(nights, reduced, run_reduction, assert_same_products):
     """A file cut short during a run: nothing made without its lines is taken for whole."""
-    from pipeline.graph import InlineRunner
+    from pipeline.runners import InlineRunner
 
     path = sorted((nights / "raw").glob(f"{BAD}_s01_*.fits"))[1]
     away = path.with_suffix(".away")

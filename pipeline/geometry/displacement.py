@@ -164,13 +164,19 @@ def tiles_of_strip(
     # Neighbouring points of the outline less than a degree or so apart.
     n = int(min(2000, max(16, (stop_line - start_line) * solution.line_period / 240.0)))
     outline = solution.footprint(n, start_line=start_line, stop_line=stop_line)
+    tiles = list(grid.tiles_overlapping(*outline))
+    if not tiles:
+        return []
+    ra, dec = np.array([tile.outline(OUTLINE_POINTS) for tile in tiles]).transpose(1, 0, 2)
+    line, column = (
+        a.reshape(ra.shape) for a in solution.sky_to_strip(ra.ravel(), dec.ravel())
+    )  # fmt: skip
+    last = solution.camera.n_columns - 0.5
     found = []
-    for tile in grid.tiles_overlapping(*outline):
-        line, column = solution.sky_to_strip(*tile.outline(OUTLINE_POINTS))
-        if not np.any(np.isfinite(column)):
+    for tile, l, c in zip(tiles, line, column, strict=True):
+        if not np.any(np.isfinite(c)):
             continue
-        touches_lines = np.nanmax(line) >= start_line - 0.5 and np.nanmin(line) <= stop_line - 0.5
-        last = solution.camera.n_columns - 0.5
-        if touches_lines and np.nanmax(column) >= -0.5 and np.nanmin(column) <= last:
+        touches_lines = np.nanmax(l) >= start_line - 0.5 and np.nanmin(l) <= stop_line - 0.5
+        if touches_lines and np.nanmax(c) >= -0.5 and np.nanmin(c) <= last:
             found.append(tile)
     return found

@@ -25,7 +25,7 @@ from pipeline.recipes import digest_code
 from pipeline.report.ground import save_both
 
 if TYPE_CHECKING:
-    from pipeline.graph import Runner
+    from pipeline.runners import Runner
 
 __all__ = [
     "PARTS", "Made", "Piece", "digest_drawing", "digest_values", "identify", "make_pieces",

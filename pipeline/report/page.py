@@ -32,7 +32,7 @@ from pipeline.report.strip_pieces import StripPart, strip_pictures, strip_piece
 from pipeline.verdict import Judging, Verdict, judge, read_facts, read_judging
 
 if TYPE_CHECKING:
-    from pipeline.graph import Runner
+    from pipeline.runners import Runner
 
 __all__ = ["page_pieces", "write_report"]
 
@@ -69,7 +69,7 @@ def write_report(
         If there are no products, or a page cannot be written. If a strip, a stack or the deep
         catalogue is damaged, once all pages are written: they name it and show the rest.
     """
-    from pipeline.graph import InlineRunner
+    from pipeline.runners import InlineRunner
 
     runner = InlineRunner() if runner is None else runner
     out = Path(out)

@@ -29,7 +29,8 @@ from astropy.io import fits
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.graph import Outcome, Task, open_runner
+from pipeline.attempt import Outcome, Task
+from pipeline.graph import open_runner
 from tests.benchmarks.__main__ import COLUMNS, PeakMemory
 
 MOST_UNEVEN = 5.0  # the longest night over the median one: what is slower is a pause

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from pipeline.config import load_config
-from pipeline.graph import InlineRunner
 from pipeline.io.tables import read_table
 from pipeline.reduction import ReductionSummary, reduce_folder
+from pipeline.runners import InlineRunner
 
 
 def _load(name: str) -> ModuleType:

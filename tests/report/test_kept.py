@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 
 from pipeline.attempt import attempt
 from pipeline.errors import ProductError
-from pipeline.graph import InlineRunner
 from pipeline.report import kept, page
 from pipeline.report.kept import Made, Piece, digest_values, make_pieces, remove_others
 from pipeline.report.page import write_report
+from pipeline.runners import InlineRunner
 
 pytestmark = pytest.mark.xdist_group("reduction")
 NIGHT, OTHER = "2025-03-02", "2025-03-03"
