@@ -25,6 +25,7 @@ from rich.table import Table
 from pipeline import __version__, cli_quicklook
 from pipeline.errors import BrokenOffError, DriftloomError
 from pipeline.logs import open_log
+from pipeline.memory import undisturbed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -57,7 +58,7 @@ RawPath = Annotated[Path, typer.Argument(help="Folder of raw segments.")]
 OutPath = Annotated[Path, typer.Argument(help="Folder for the products; made when missing.")]
 Workers = Annotated[
     int | None,
-    typer.Option(help="Worker processes; 0 for one a core. Overrides the configuration."),
+    typer.Option(min=0, help="Worker processes; 0 for one a core. Overrides the configuration."),
 ]
 
 
@@ -134,8 +135,10 @@ def _at_work(
     queue = config.cluster if workers is None else None
     if not where and queue is None:
         begin_workers(count_workers(asked))
-    # What tasks need, this process needs too: loaded now, while workers load the same.
-    import pipeline.reduction  # noqa: F401
+    with undisturbed():
+        # What tasks need, this process needs too: loaded now, while workers load the same.
+        import pipeline.reduction
+        import pipeline.report.page  # noqa: F401
 
     with (
         catch_signals(),
@@ -454,14 +457,15 @@ def report(
         ),
     ] = None,
     workers: Annotated[
-        int, typer.Option(help="Worker processes; 0 for one a core, 1 for none but this.")
+        int, typer.Option(min=0, help="Worker processes; 0 for one a core, 1 for none but this.")
     ] = 1,
 ) -> None:
     """Draw the report again: what changed since it was drawn last."""
-    from pipeline.config import load_config
-    from pipeline.graph import open_runner
-    from pipeline.report.page import write_report
-    from pipeline.verdict import judging_of
+    with undisturbed():
+        from pipeline.config import load_config
+        from pipeline.graph import open_runner
+        from pipeline.report.page import write_report
+        from pipeline.verdict import judging_of
 
     judging = None if config is None else judging_of(load_config(config))
     with open_runner(workers=workers, progress=BarProgress(), say=_say) as runner:

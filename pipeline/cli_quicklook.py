@@ -1,8 +1,5 @@
 """The command `quicklook`: it parses, looks, and prints a short summary."""
 
-import gc
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.glance import Glance, Reading
+from pipeline.memory import keep_freed_memory, undisturbed
 
 __all__ = ["register"]
 
@@ -64,9 +62,8 @@ def register(app: typer.Typer, console: Console, complaints: Console) -> None:
         ] = 60.0,
     ) -> None:
         """Look at one strip, in seconds: focus, clocking, clouds, camera; and write a page."""
-        with _undisturbed():
+        with undisturbed():
             from pipeline.config import load_config
-            from pipeline.memory import keep_freed_memory
             from pipeline.quicklook import follow_strip, take_quicklook
             from pipeline.stopping import catch_signals
 
@@ -91,24 +88,6 @@ def register(app: typer.Typer, console: Console, complaints: Console) -> None:
         _print(console, complaints, glance, page)
         console.print(f"Ended: {ending}.", highlight=False, markup=False, soft_wrap=True)
         raise typer.Exit(_status(glance))
-
-
-@contextmanager
-def _undisturbed() -> Iterator[None]:
-    """No look for garbage while modules load or one look is taken, and none at their objects later.
-
-    Modules are hundreds of thousands of objects, which stay: to look through them every few hundred
-    objects, and once more when the process ends, is a tenth of a quick look's time.
-    """
-    if not gc.isenabled():
-        yield
-        return
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.freeze()
-        gc.enable()
 
 
 def _status(glance: Glance) -> int:

@@ -1,17 +1,21 @@
-"""How the C library keeps memory that arrays no longer need, or gives it back (glibc alone).
+"""What looks after memory: the C library's store of freed arrays, and Python's look for garbage.
 
 By default every array of some hundred kilobytes is taken from the system and given back to it, and
 dask lets its workers give back whatever 64 KiB are free. Each page then comes as a fault, again and
 again: a fit took a quarter more time. Kept within bounds, memory is used again as it is. What one
 kind of task leaves is of little use to the next, which wants pieces of other sizes: between two
-kinds it is given back, or what a long strip needed once would stay with a worker for good.
+kinds it is given back, or what a long strip needed once would stay with a worker for good. That is
+glibc's alone.
 """
 
 import ctypes
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import Any
 
-__all__ = ["give_back_memory", "keep_freed_memory"]
+__all__ = ["give_back_memory", "keep_freed_memory", "undisturbed"]
 
 # mallopt(3): numbers of its parameters, and from which size on memory goes back. Pieces above the
 # second come from the system each time; more than this glibc does not take.
@@ -57,3 +61,23 @@ def give_back_memory() -> None:
     """Give all freed memory back to the system (malloc_trim(3))."""
     if (library := _library()) is not None:
         library.malloc_trim(0)
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """No look for garbage while modules load, and none at their objects later.
+
+    Modules are hundreds of thousands of objects, which stay. To look through them every few hundred
+    objects takes a quarter of the time that they need to load, and once more when the process ends
+    half a second; copies of a process that has loaded them share their pages as long as nobody
+    looks.
+    """
+    if not gc.isenabled():
+        yield
+        return
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()

@@ -3,9 +3,11 @@
 Every worker has what tasks need at once, rather than one of them while the others wait for it.
 """
 
-import pipeline.nightly
-import pipeline.tiling  # noqa: F401 - both for the tasks that they bring with them
-from pipeline.memory import keep_freed_memory
+from pipeline.memory import keep_freed_memory, undisturbed
+
+with undisturbed():
+    import pipeline.nightly
+    import pipeline.tiling  # noqa: F401 - both for the tasks that they bring with them
 
 __all__: list[str] = []
 
