@@ -1,7 +1,7 @@
 """What looks after memory: the C library's store of freed arrays, and Python's look for garbage.
 
 By default every array of some hundred kilobytes is taken from the system and given back to it, and
-dask lets its workers give back whatever 64 KiB are free. Each page then comes as a fault, again and
+dask has its workers give back whatever 64 KiB are free. Each page then comes as a fault, again and
 again: a fit took a quarter more time. Kept within bounds, memory is used again as it is. What one
 kind of task leaves is of little use to the next, which wants pieces of other sizes: between two
 kinds it is given back, or what a long strip needed once would stay with a worker for good. That is

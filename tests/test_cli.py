@@ -97,7 +97,10 @@ def test_mistakes_go_to_stderr_with_status_2(small, tmp_path, arguments, words):
 
 
 def test_wrong_use_is_told_with_status_2():
-    for arguments in (("reduce",), ("polish",), ("check", "a", "b", "--loudly")):
+    for arguments in (
+        ("reduce",), ("polish",), ("check", "a", "b", "--loudly"),
+        ("reduce", "a", "b", "c", "--workers", "-3"), ("report", "a", "--workers", "-1"),
+    ):  # fmt: skip
         done = run(*arguments)
         assert done.exit_code == 2
         assert "Usage" in done.stderr

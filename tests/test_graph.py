@@ -9,12 +9,14 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import ClassVar
 
+import dask
 import numpy as np
 import pytest
 from distributed import LocalCluster
 
 from pipeline import graph
 from pipeline.attempt import Task
+from pipeline.batch import QUIET, job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import ConfigError, RawError, Stopped
 from pipeline.graph import DaskRunner, open_runner
@@ -272,6 +274,17 @@ def test_a_batch_queue_is_asked_for_jobs(monkeypatch):
         open_runner(workers=1, queue=wrong),
     ):
         pass
+
+
+def test_jobs_of_a_queue_are_told_not_to_watch_themselves_and_then_what_the_user_wants():
+    queue = ClusterConfig(type="slurm", setup=("module load python",))
+    *quiet, last = job_options(queue)["job_script_prologue"]
+    assert last == "module load python"
+    assert {text.split(" ", 1)[0] for text in quiet} == {"export"}
+    told = dask.config.collect_env(dict(text.split(" ", 1)[1].split("=") for text in quiet))
+    for key, value in QUIET.items():
+        assert str(dask.config.get(key, config=told)) == value
+        dask.config.get(key)  # a key that dask has no more would be of no use
 
 
 def test_a_batch_queue_without_its_extra_is_a_mistake(monkeypatch):
