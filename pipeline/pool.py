@@ -5,6 +5,7 @@ here: its scheduler and workers look after much that one machine has no need of,
 processor time on a night whose tasks take a second or less.
 """
 
+import ctypes
 import multiprocessing
 import os
 import pickle
@@ -46,8 +47,8 @@ def serve(link: connection.Connection, halt: Any) -> None:
     ----------
     link : multiprocessing.connection.Connection
         Gives pickled calls, and takes pickled outcomes.
-    halt : multiprocessing.Event
-        While it is set, tasks are sent back undone.
+    halt : ctypes.c_bool
+        Shared; while it is true, tasks are sent back undone.
     """
     # The process that gives out the work is told to stop, and lets tasks come to their end.
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
@@ -58,7 +59,7 @@ def serve(link: connection.Connection, halt: Any) -> None:
     with suppress(EOFError, OSError):
         while True:
             content = link.recv_bytes()
-            link.send_bytes(_UNDONE if halt.is_set() else _do(content))
+            link.send_bytes(_UNDONE if halt.value else _do(content))
 
 
 def _end_with_parent() -> None:
@@ -168,11 +169,18 @@ class PoolRunner:
     def __init__(self, count: int, *, memory_limit: int, progress: Progress | None = None) -> None:
         begin_workers(count)
         self._context = multiprocessing.get_context(start_method())
-        self._halt = self._context.Event()
+        # Without a lock: a worker killed while it looks must not keep one.
+        self._halt = self._context.RawValue(ctypes.c_bool, False)
         self._limit = memory_limit
         self._progress = progress or NoProgress()
-        self._workers = [_Worker(self._context, self._halt) for _ in range(count)]
         self._looked = time.monotonic()
+        self._workers: list[_Worker] = []
+        try:
+            for _ in range(count):
+                self._workers.append(_Worker(self._context, self._halt))
+        except BaseException:
+            self.close()
+            raise
 
     def run(
         self,
@@ -247,7 +255,7 @@ class PoolRunner:
         links = {w.link: w for w in self._workers}
         ready = connection.wait([*links, *(w.process.sentinel for w in self._workers)], _LOOK)
         for worker in [*self._workers]:
-            if worker.link in ready or (worker.process.sentinel in ready):
+            if worker.link in ready or worker.process.sentinel in ready:
                 yield worker
 
     def _replace(self, worker: _Worker, left: deque[Task], tries: Counter[str]) -> Outcome | None:
@@ -273,7 +281,7 @@ class PoolRunner:
         A worker that takes too long is cut off.
         """
         end = time.monotonic() + _GRACE
-        self._halt.set()
+        self._halt.value = True
         try:
             while any(w.tasks for w in self._workers) and time.monotonic() < end:
                 for worker in self._wait():
@@ -289,7 +297,7 @@ class PoolRunner:
                     worker.process.kill()
                     worker.tasks.clear()
                     self._replace(worker, deque(), Counter())
-            self._halt.clear()
+            self._halt.value = False
 
     def close(self) -> None:
         """End all workers."""
