@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import eigh
 from scipy.optimize import brentq
+from scipy.sparse import csr_array, dia_array
 
 from pipeline.constants import SIGMA_PER_MAD
 
@@ -89,10 +90,9 @@ def _design(x: FloatArray, start: float, stop: float, m: int) -> Any:
     return BSpline.design_matrix(np.clip(x, start, min(stop, knots[m])), knots, _DEGREE)
 
 
-def _basis(x: FloatArray, start: float, stop: float, m: int) -> FloatArray:
-    if m == 1:
-        return np.ones((x.size, 1))
-    return np.asarray(_design(x, start, stop, m).toarray())
+def _basis(x: FloatArray, start: float, stop: float, m: int) -> Any:
+    """As `_design`: of a long strip, all its zeros would be hundreds of megabytes."""
+    return csr_array(np.ones((x.size, 1))) if m == 1 else csr_array(_design(x, start, stop, m))
 
 
 def fit_smooth_curve(
@@ -200,12 +200,10 @@ def _excess_scatter(residual: FloatArray, err: FloatArray) -> float:
     return float(brentq(lambda floor: width(floor) - 1.0, 0.0, high, xtol=1e-12 * high))
 
 
-def _solve(
-    basis: FloatArray, y: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, FloatArray, float]:
+def _solve(basis: Any, y: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     """Penalised least squares: coefficients, inverse of the penalised normal matrix, scale^2."""
     m = basis.shape[1]
-    normal = basis.T @ (weight[:, None] * basis)
+    normal = (basis.T @ (dia_array((weight[None], [0]), shape=(y.size, y.size)) @ basis)).toarray()
     right = basis.T @ (weight * y)
     square = float(np.sum(weight * y**2))
     if m == 1:
