@@ -133,8 +133,8 @@ def _at_work(
     where = config.compute.scheduler if scheduler is None else scheduler
     asked = config.compute.workers if workers is None else workers
     queue = config.cluster if workers is None else None
-    if not where and queue is None:
-        begin_workers(count_workers(asked))
+    if not where and queue is None and count_workers(asked) > 1:
+        begin_workers()
     with undisturbed():
         # What tasks need, this process needs too: loaded now, while workers load the same.
         import pipeline.reduction

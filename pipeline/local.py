@@ -25,16 +25,8 @@ def start_method() -> str:
     return _COPIES if _COPIES in multiprocessing.get_all_start_methods() else "spawn"
 
 
-def begin_workers(count: int) -> None:
-    """Begin to load what workers need, beside this process; nothing to do for one.
-
-    Parameters
-    ----------
-    count : int
-        From `count_workers`.
-    """
-    if count == 1:
-        return
+def begin_workers() -> None:
+    """Begin to load what workers need, beside this process."""
     # One thread a worker: numba and BLAS threads of their own would fight over the same cores.
     for name in _THREADS:
         os.environ.setdefault(name, "1")

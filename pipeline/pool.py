@@ -5,7 +5,9 @@ here: its scheduler and workers look after much that one machine has no need of,
 processor time on a night whose tasks take a second or less.
 """
 
+import atexit
 import ctypes
+import logging
 import multiprocessing
 import os
 import pickle
@@ -31,6 +33,8 @@ from pipeline.runners import NoProgress, OnOutcome, Progress, collect
 from pipeline.stopping import check_stop
 
 __all__ = ["PoolRunner", "open_pool"]
+
+logger = logging.getLogger(__name__)
 
 _AHEAD = 2  # tasks at a worker: one under way, and one to go on with
 _TRIES = 3  # of a task whose worker dies
@@ -167,7 +171,7 @@ class PoolRunner:
     """
 
     def __init__(self, count: int, *, memory_limit: int, progress: Progress | None = None) -> None:
-        begin_workers(count)
+        begin_workers()
         self._context = multiprocessing.get_context(start_method())
         # Without a lock: a worker killed while it looks must not keep one.
         self._halt = self._context.RawValue(ctypes.c_bool, False)
@@ -175,6 +179,8 @@ class PoolRunner:
         self._progress = progress or NoProgress()
         self._looked = time.monotonic()
         self._workers: list[_Worker] = []
+        # Workers heed no signal, so that a process which ends without this would wait for them.
+        atexit.register(self.close)
         try:
             for _ in range(count):
                 self._workers.append(_Worker(self._context, self._halt))
@@ -261,6 +267,7 @@ class PoolRunner:
     def _replace(self, worker: _Worker, left: deque[Task], tries: Counter[str]) -> Outcome | None:
         """Put a new worker in the place of a dead one; an outcome where its task is given up."""
         how = worker.describe_end()
+        logger.warning("worker lost: %s; another takes its place", how)
         lost = worker.tasks.popleft() if worker.tasks else None
         left.extendleft(reversed(worker.tasks))
         worker.tasks.clear()
@@ -301,8 +308,10 @@ class PoolRunner:
 
     def close(self) -> None:
         """End all workers."""
+        atexit.unregister(self.close)
         for worker in self._workers:
             worker.close()
+        self._workers.clear()
 
 
 @contextmanager

@@ -11,13 +11,18 @@ import pytest
 
 from pipeline.attempt import Task, attempt
 from pipeline.graph import open_runner
-from pipeline.local import count_workers, start_method
+from pipeline.local import begin_workers, count_workers, start_method
 from pipeline.memory import keep_freed_memory
 
 
 def look() -> tuple[int, bool, str]:
     """This process, whether what tasks need came with it, and its number of threads."""
     return os.getppid(), "pipeline.nightly" in sys.modules, os.environ["OPENBLAS_NUM_THREADS"]
+
+
+def tell(link) -> None:
+    """The same of a process that loads nothing itself."""
+    link.send(look())
 
 
 def test_count_of_workers():
@@ -27,9 +32,18 @@ def test_count_of_workers():
 
 @pytest.mark.skipif(start_method() == "spawn", reason="this system cannot copy processes")
 def test_workers_are_copies_of_one_process_that_has_loaded_all():
+    begin_workers()
+    context = multiprocessing.get_context(start_method())
+    answers = []
+    for _ in range(2):
+        ours, theirs = context.Pipe()
+        process = context.Process(target=tell, args=(theirs,))
+        process.start()
+        answers.append(ours.recv())
+        process.join()
     with open_runner(workers=2) as runner:
         found = runner.run(look, [Task(str(n), ()) for n in range(8)], label="look")
-    answers = {outcome.value for outcome in found.values()}
+    answers += [outcome.value for outcome in found.values()]
     parents = {parent for parent, _, _ in answers}
     assert len(parents) == 1
     assert parents != {os.getpid()}

@@ -54,13 +54,14 @@ def either(mark, seconds):
     return note(mark, seconds) if seconds else die(mark)
 
 
-def test_a_task_that_kills_its_worker_is_tried_three_times_and_alone_to_blame(tmp_path):
+def test_a_task_that_kills_its_worker_is_tried_three_times_and_alone_to_blame(tmp_path, caplog):
     marks = [tmp_path / str(n) for n in range(5)]
     work = [Task(f"t{n}", (str(m), 0.3 if n else 0.0)) for n, m in enumerate(marks)]
     with open_pool(1, memory_limit=4 * GB) as runner:
         outcomes = runner.run(either, work, label="one bad")
     assert "ended by SIGKILL; the task was tried 3 times" in outcomes["t0"].error
     assert marks[0].read_text() == "xxx"
+    assert caplog.text.count("ended by SIGKILL; another takes its place") == 3
     # Those that waited at the worker while it died are done once.
     assert [m.read_text() for m in marks[1:]] == ["x"] * 4
     assert all(outcomes[f"t{n}"].ok for n in range(1, 5))
@@ -155,3 +156,16 @@ def test_a_pool_that_cannot_be_filled_leaves_no_process(monkeypatch):
     with pytest.raises(OSError, match="no more processes"):
         pool.PoolRunner(2, memory_limit=GB)
     assert made[0].process.exitcode is not None
+
+
+def test_a_process_that_forgets_to_close_its_pool_ends_all_the_same(tmp_path):
+    script = tmp_path / "run.py"
+    script.write_text(
+        "from pipeline.pool import PoolRunner\n"
+        "if __name__ == '__main__':\n"
+        "    runner = PoolRunner(2, memory_limit=10**10)\n"
+    )
+    subprocess.run(
+        [sys.executable, str(script)], check=True, timeout=30,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
