@@ -17,13 +17,13 @@ from typing import Any
 import psutil
 
 from pipeline import environment
-from pipeline.attempt import Outcome, Task, Terms, attempt, attempt_on_terms
+from pipeline.attempt import Outcome, Task, Terms, attempt_on_terms
 from pipeline.batch import job_options
 from pipeline.config import ClusterConfig
 from pipeline.errors import BrokenOffError, ConfigError, Stopped
 from pipeline.local import count_workers
 from pipeline.pool import open_pool
-from pipeline.runners import InlineRunner, NoProgress, OnOutcome, Progress, Runner, collect
+from pipeline.runners import InlineRunner, Progress, Runner
 from pipeline.stopping import check_stop
 
 __all__ = ["DaskRunner", "open_runner"]
@@ -42,7 +42,7 @@ _QUEUES = {
 }  # fmt: skip
 
 
-class DaskRunner:
+class DaskRunner(Runner):
     """Runs tasks on the workers of a dask client.
 
     Parameters
@@ -51,8 +51,8 @@ class DaskRunner:
         Of a scheduler with workers, now or soon.
     progress : Progress, optional
         Where progress is shown.
-    terms : dict of str to str, optional
-        Environment that workers must have; absent for those that this process started itself.
+    terms : dict of str to str
+        Environment that workers must have.
     refill : callable, optional
         Asks for workers in the place of lost ones.
     patience : float
@@ -64,47 +64,41 @@ class DaskRunner:
         client: Any,
         progress: Progress | None = None,
         *,
-        terms: dict[str, str] | None = None,
+        terms: dict[str, str],
         refill: Callable[[], Any] | None = None,
         patience: float = 120.0,
     ) -> None:
+        super().__init__(progress)
         self._client = client
-        self._progress = progress or NoProgress()
-        self._terms = None if terms is None else Terms(terms)
+        self._terms = Terms(terms)
         self._refill = refill
         self._patience = patience
         self._threads = 0
         self._watched = -_WATCH
         self._seen = time.monotonic()
 
-    def run(
+    def outcomes(
         self,
         function: Callable[..., Any],
         tasks: Sequence[Task],
         *,
         label: str,
-        common: tuple[Any, ...] = (),
-        on_outcome: OnOutcome | None = None,
-    ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task, as workers become free.
+        common: tuple[Any, ...],
+    ) -> Generator[Outcome, None, None]:
+        """Outcomes as workers are done with tasks.
 
         Everything that a task needs travels with it: data left with the workers would be lost with
         them, and `common` is small. A few tasks for each worker are under way at a time.
 
         Raises
         ------
-        Stopped
-            If the run is asked to stop. Tasks that run are waited for, others given up.
         BrokenOffError
             If the scheduler or all workers are lost, or a worker is another's.
         """
 
         def submit(task: Task) -> Any:
             args = (*common, *task.arguments())
-            if self._terms is not None:
-                call: tuple[Any, ...] = (attempt_on_terms, self._terms, function, task.key, args)
-            else:
-                call = (attempt, function, task.key, args)
+            call = (attempt_on_terms, self._terms, function, task.key, args)
             try:
                 return self._client.submit(*call, pure=False, key=f"{label}-{uuid.uuid4().hex}")
             except (OSError, RuntimeError) as error:
@@ -112,78 +106,67 @@ class DaskRunner:
                     raise self._scheduler_lost() from error
                 raise
 
-        def outcomes() -> Generator[Outcome, None, None]:
-            ended: SimpleQueue[Any] = SimpleQueue()
-            waiting = iter(tasks)
-            under_way: dict[Any, Task] = {}
-            lost: list[Task] = []
-            try:
-                while True:
-                    self._watch()
-                    while len(under_way) < max(4, _AHEAD * self._threads):
-                        check_stop()
-                        task = next(waiting, None)
-                        if task is None:
-                            break
-                        future = submit(task)
-                        under_way[future] = task
-                        future.add_done_callback(ended.put)
-                    if not under_way:
+        ended: SimpleQueue[Any] = SimpleQueue()
+        waiting = iter(tasks)
+        under_way: dict[Any, Task] = {}
+        lost: list[Task] = []
+        try:
+            while True:
+                self._watch()
+                while len(under_way) < max(4, _AHEAD * self._threads):
+                    check_stop()
+                    task = next(waiting, None)
+                    if task is None:
                         break
-                    try:
-                        future = ended.get(timeout=_LOOK)
-                    except Empty:
-                        continue
-                    task = under_way.pop(future)
-                    if self._reason_lost(future):
-                        lost.append(task)
-                    else:
-                        yield self._accept(future)
-                # Tasks that waited at a worker when another killed it are blamed as well. One by
-                # one, each shows what it does itself.
-                for task in lost:
                     future = submit(task)
                     under_way[future] = task
                     future.add_done_callback(ended.put)
-                    while True:
-                        self._watch()
-                        with suppress(Empty):
-                            ended.get(timeout=_LOOK)
-                            break
-                    del under_way[future]
-                    reason = self._reason_lost(future)
-                    if reason:
-                        yield Outcome(task.key, None, reason, float("nan"))
-                    else:
-                        yield self._accept(future)
-            except Stopped:
-                # What runs is worth its end, and must not be cut off while it writes.
-                begun = self._take_back(under_way)
-                end = time.monotonic() + _GRACE
-                while begun and time.monotonic() < end and self._client.status == "running":
+                if not under_way:
+                    break
+                try:
+                    future = ended.get(timeout=_LOOK)
+                except Empty:
+                    continue
+                task = under_way.pop(future)
+                if self._reason_lost(future):
+                    lost.append(task)
+                else:
+                    yield self._accept(future)
+            # Tasks that waited at a worker when another killed it are blamed as well. One by
+            # one, each shows what it does itself.
+            for task in lost:
+                future = submit(task)
+                under_way[future] = task
+                future.add_done_callback(ended.put)
+                while True:
+                    self._watch()
                     with suppress(Empty):
-                        future = ended.get(timeout=_LOOK)
-                        task = under_way.pop(future)
-                        if future in begun:
-                            begun.remove(future)
-                            if not self._reason_lost(future):
-                                yield self._accept(future)
-                raise
-            finally:
-                self._give_up(list(under_way))
-
-        return collect(
-            outcomes(),
-            label=label,
-            total=len(tasks),
-            progress=self._progress,
-            on_outcome=on_outcome,
-        )
+                        ended.get(timeout=_LOOK)
+                        break
+                del under_way[future]
+                reason = self._reason_lost(future)
+                if reason:
+                    yield Outcome(task.key, None, reason, float("nan"))
+                else:
+                    yield self._accept(future)
+        except Stopped:
+            # What runs is worth its end, and must not be cut off while it writes.
+            begun = self._take_back(under_way)
+            end = time.monotonic() + _GRACE
+            while begun and time.monotonic() < end and self._client.status == "running":
+                with suppress(Empty):
+                    future = ended.get(timeout=_LOOK)
+                    task = under_way.pop(future)
+                    if future in begun:
+                        begun.remove(future)
+                        if not self._reason_lost(future):
+                            yield self._accept(future)
+            raise
+        finally:
+            self._give_up(list(under_way))
 
     def require(self, paths: Sequence[Path]) -> None:
         """Make sure that all workers see files and folders; those that come later too."""
-        if self._terms is None:
-            return
         self._terms = Terms(self._terms.environment, tuple(str(p) for p in paths))
         for worker, faults in self._client.run(self._terms.find_faults).items():
             if faults:

@@ -10,8 +10,7 @@ from pipeline.recipes import Recipe
 from pipeline.strip import Strip
 
 __all__ = [
-    "Job", "Made", "Step", "StripMade", "blocks_of", "call", "no_products", "nothing", "same",
-    "strip_slot",
+    "Job", "Made", "StripMade", "Work", "blocks_of", "call", "no_products", "same", "strip_slot",
 ]  # fmt: skip
 
 
@@ -65,8 +64,8 @@ def call(function: Callable[..., Any], *args: Any) -> Any:
 
 
 @dataclass(frozen=True)
-class Step:
-    """A step and its jobs.
+class Work:
+    """The jobs of a step, and what is done with what they give.
 
     Parameters
     ----------

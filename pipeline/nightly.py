@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import CalibrationError
 from pipeline.geometry.match import References
 from pipeline.io.summary_files import summary_path, write_summary
-from pipeline.made import Job, Made, Step, StripMade, strip_slot
+from pipeline.made import Job, Made, StripMade, Work, strip_slot
 from pipeline.recipes import pixel_facts, time_facts
 from pipeline.run import Run
 from pipeline.stages.colstats import ColumnSummary, concatenate, settle_overscan
@@ -93,11 +93,11 @@ def _summarise(run: Run, strips: list[Strip]) -> dict[str, Made]:
             arguments=lambda s=strip, b=mine: (run, s, b),  # type: ignore[misc]
             night=strip.night, strip=strip.name, complaint=f"{strip.name}: column summary",
         )  # fmt: skip
-        step = Step(
+        work = Work(
             "column summary", _settle, [job], label="column summary",
             products=lambda _, s=strip: [summary_path(run.out, s)],  # type: ignore[misc]
         )  # fmt: skip
-        found = run.fulfil(step, here=True)
+        found = run.fulfil(work, here=True)
         made |= dict.fromkeys([strip.name], found[job.slot]) if job.slot in found else {}
     return made
 
@@ -171,14 +171,14 @@ def _calibrate(
             night=night, strip="",
             complaint=f"night {night}, chip {chip}, filter {filter_name}: no column vectors",
         )  # fmt: skip
-        step = Step(
+        work = Work(
             "column vectors", _make_vectors, [job], label="column vectors",
             facts=lambda v: {"problems": list(v.problems)},
             products=lambda _, names=files, at=folder: [  # type: ignore[misc]
                 at / f"{name}.{kind}" for name in names for kind in ("fits", "parquet")
             ],
         )  # fmt: skip
-        made = run.fulfil(step, here=True)
+        made = run.fulfil(work, here=True)
         if job.slot in made:
             problems = made[job.slot].facts.get("problems", ())
             run.summary.note(*(f"night {night}: {text}" for text in problems))
@@ -235,7 +235,9 @@ class _Night:
     def found(self, strip: Strip) -> tuple[Detections, NDArray[np.int64]]:
         """Sources of a strip, and its pixels with each bit of the mask."""
         if strip.name not in self._found:
-            finds = self.read_finds(strip)
+            finds: list[BlockFind] = self.finds[strip.name].values
+            # Kept nowhere here: maps and stamps are large.
+            self.finds[strip.name].release()
             masked = np.sum([f.masked for f in finds], axis=0)
             self._found[strip.name] = join_detections(finds), masked
         return self._found[strip.name]
@@ -243,12 +245,6 @@ class _Night:
     def searched(self) -> list[Strip]:
         """Strips with blocks that were searched."""
         return [self.strips[name] for name, made in self.finds.items() if made.blocks]
-
-    def read_finds(self, strip: Strip) -> list[BlockFind]:
-        """What the blocks of a strip hold, kept nowhere here: maps and stamps are large."""
-        finds = self.finds[strip.name].values
-        self.finds[strip.name].release()
-        return finds
 
     def near(self, strip: Strip, start: int, stop: int) -> Detections:
         """Sources of a block and those within reach of it."""
@@ -297,12 +293,12 @@ def _look(night: _Night) -> None:
     ]  # fmt: skip
     for job in jobs:
         run.catalogue(night.strips[job.strip].filter)  # its absence is to be told in every run
-    step = Step(
+    work = Work(
         "first geometry", look_at_strip, jobs, label="first geometry",
         common=(run.config, run.options), unpack=unpack,
         facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
-    made = run.fulfil(step)
+    made = run.fulfil(work)
     night.looks = _by_strip(made, jobs)
     run.note_problems(night.looks)
 
@@ -312,7 +308,7 @@ def _use_finds(night: _Night) -> None:
     run = night.run
     strips = night.searched()
     upstream = {s.name: {"upstream search": night.finds[s.name].key} for s in strips}
-    spreads = Step(
+    spreads = Work(
         "point spread", fit_point_spread,
         [
             night.job(
@@ -327,7 +323,7 @@ def _use_finds(night: _Night) -> None:
         ],
         label="point spread", common=(run.options,), facts=lambda v: {"problems": list(v.problems)},
     )  # fmt: skip
-    trails = Step(
+    trails = Work(
         "trails", find_strip_trails,
         [
             night.job(
@@ -341,7 +337,7 @@ def _use_finds(night: _Night) -> None:
     )  # fmt: skip
     made = run.fulfil_together([spreads, trails])
     night.spreads, night.trails = (
-        _by_strip(m, step.jobs) for m, step in zip(made, (spreads, trails), strict=True)
+        _by_strip(m, work.jobs) for m, work in zip(made, (spreads, trails), strict=True)
     )
     run.note_problems(night.spreads)
 
@@ -397,11 +393,11 @@ def _finish(night: _Night) -> dict[str, Made]:
         for s in night.strips.values()
         if s.name in night.measured and night.measured[s.name].blocks
     ]  # fmt: skip
-    step = Step(
+    work = Work(
         "catalogue", finish_strip, jobs, label="catalogues", common=(run.config, str(run.out)),
         unpack=unpack, facts=_result_facts, products=products,
     )  # fmt: skip
-    made = run.fulfil(step)
+    made = run.fulfil(work)
     return _by_strip(made, jobs)
 
 

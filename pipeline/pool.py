@@ -20,7 +20,6 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
 from multiprocessing import connection
-from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
 
@@ -29,7 +28,7 @@ import psutil
 from pipeline.attempt import Outcome, Task, attempt
 from pipeline.errors import Stopped
 from pipeline.local import WORKER_MODULE, begin_workers, start_method
-from pipeline.runners import NoProgress, OnOutcome, Progress, collect
+from pipeline.runners import Progress, Runner
 from pipeline.stopping import check_stop
 
 __all__ = ["PoolRunner", "open_pool"]
@@ -157,7 +156,7 @@ class _Worker:
             self.process.join(_FAREWELL)
 
 
-class PoolRunner:
+class PoolRunner(Runner):
     """Runs tasks on worker processes of this machine.
 
     Parameters
@@ -171,12 +170,12 @@ class PoolRunner:
     """
 
     def __init__(self, count: int, *, memory_limit: int, progress: Progress | None = None) -> None:
+        super().__init__(progress)
         begin_workers()
         self._context = multiprocessing.get_context(start_method())
         # Without a lock: a worker killed while it looks must not keep one.
         self._halt = self._context.RawValue(ctypes.c_bool, False)
         self._limit = memory_limit
-        self._progress = progress or NoProgress()
         self._looked = time.monotonic()
         self._workers: list[_Worker] = []
         # Workers heed no signal, so that a process which ends without this would wait for them.
@@ -188,56 +187,40 @@ class PoolRunner:
             self.close()
             raise
 
-    def run(
+    def outcomes(
         self,
         function: Callable[..., Any],
         tasks: Sequence[Task],
         *,
         label: str,
-        common: tuple[Any, ...] = (),
-        on_outcome: OnOutcome | None = None,
-    ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task, as workers become free.
-
-        Raises
-        ------
-        Stopped
-            If the run is asked to stop. Tasks that run are waited for, others are not begun.
-        """
-
-        def outcomes() -> Generator[Outcome, None, None]:
-            left = deque(tasks)
-            tries: Counter[str] = Counter()
-            try:
-                while True:
-                    check_stop()
+        common: tuple[Any, ...],
+    ) -> Generator[Outcome, None, None]:
+        """Outcomes as workers are done with tasks."""
+        del label
+        left = deque(tasks)
+        tries: Counter[str] = Counter()
+        try:
+            while True:
+                check_stop()
+                self._hand_out(function, common, left)
+                if not left and not any(w.tasks for w in self._workers):
+                    return
+                for worker in self._wait():
+                    taken = worker.take()
+                    if taken is None:
+                        lost = self._lose(worker, left, tries)
+                        if lost is not None:
+                            yield lost
+                        continue
                     self._hand_out(function, common, left)
-                    if not left and not any(w.tasks for w in self._workers):
-                        return
-                    for worker in self._wait():
-                        taken = worker.take()
-                        if taken is None:
-                            lost = self._replace(worker, left, tries)
-                            if lost is not None:
-                                yield lost
-                            continue
-                        self._hand_out(function, common, left)
-                        if taken[1] is not None:
-                            yield taken[1]
-            except Stopped:
-                yield from self._come_to_end()
-                raise
-            finally:
-                for _ in self._come_to_end():
-                    pass
-
-        return collect(
-            outcomes(), label=label, total=len(tasks), progress=self._progress,
-            on_outcome=on_outcome,
-        )  # fmt: skip
-
-    def require(self, paths: Sequence[Path]) -> None:
-        """Do nothing: workers are on this machine."""
+                    if taken[1] is not None:
+                        yield taken[1]
+        except Stopped:
+            yield from self._come_to_end()
+            raise
+        finally:
+            for _ in self._come_to_end():
+                pass
 
     def _hand_out(
         self, function: Callable[..., Any], common: tuple[Any, ...], left: deque[Task]
@@ -258,29 +241,34 @@ class PoolRunner:
             self._looked = time.monotonic()
             for worker in self._workers:
                 worker.watch(self._limit)
-        links = {w.link: w for w in self._workers}
-        ready = connection.wait([*links, *(w.process.sentinel for w in self._workers)], _LOOK)
+        ready = connection.wait(
+            [x for w in self._workers for x in (w.link, w.process.sentinel)], _LOOK
+        )
         for worker in [*self._workers]:
             if worker.link in ready or worker.process.sentinel in ready:
                 yield worker
 
-    def _replace(self, worker: _Worker, left: deque[Task], tries: Counter[str]) -> Outcome | None:
-        """Put a new worker in the place of a dead one; an outcome where its task is given up."""
+    def _renew(self, worker: _Worker) -> str:
+        """Put a new worker in the place of a dead one, and say how that ended."""
         how = worker.describe_end()
         logger.warning("worker lost: %s; another takes its place", how)
-        lost = worker.tasks.popleft() if worker.tasks else None
-        left.extendleft(reversed(worker.tasks))
-        worker.tasks.clear()
         worker.close()
         self._workers[self._workers.index(worker)] = _Worker(self._context, self._halt)
-        if lost is None:
+        return how
+
+    def _lose(self, worker: _Worker, left: deque[Task], tries: Counter[str]) -> Outcome | None:
+        """Take back the tasks of a dead worker; an outcome where the one it was at is given up."""
+        how = self._renew(worker)
+        left.extendleft(reversed(worker.tasks))
+        if not worker.tasks:
             return None
-        tries[lost.key] += 1
-        if tries[lost.key] < _TRIES:
-            left.appendleft(lost)
+        key = worker.tasks[0].key
+        tries[key] += 1
+        if tries[key] < _TRIES:
             return None
+        left.popleft()
         text = f"worker lost: {how}; the task was tried {_TRIES} times"
-        return Outcome(lost.key, None, text, float("nan"))
+        return Outcome(key, None, text, float("nan"))
 
     def _come_to_end(self) -> Iterator[Outcome]:
         """Outcomes of tasks that have begun: they may be writing. No other is begun.
@@ -294,16 +282,14 @@ class PoolRunner:
                 for worker in self._wait():
                     taken = worker.take()
                     if taken is None:
-                        worker.tasks.clear()
-                        self._replace(worker, deque(), Counter())
+                        self._renew(worker)
                     elif taken[1] is not None:
                         yield taken[1]
         finally:
             for worker in [*self._workers]:
                 if worker.tasks:
                     worker.process.kill()
-                    worker.tasks.clear()
-                    self._replace(worker, deque(), Counter())
+                    self._renew(worker)
             self._halt.value = False
 
     def close(self) -> None:

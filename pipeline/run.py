@@ -30,8 +30,8 @@ from pipeline.io.store import Entry, Store
 from pipeline.made import (
     Job,
     Made,
-    Step,
     StripMade,
+    Work,
     blocks_of,
     call,
     no_products,
@@ -183,12 +183,12 @@ class Run:
             self.summary.rows.append(self._rows[place])
         return self._rows[place]
 
-    def fulfil(self, step: Step, *, here: bool = False) -> dict[str, Made]:
+    def fulfil(self, work: Work, *, here: bool = False) -> dict[str, Made]:
         """Have the outcomes of a step: those that stand as they are, the others made now.
 
         Parameters
         ----------
-        step : Step
+        work : Work
             With its jobs.
         here : bool
             Do it in this process, one after the other.
@@ -198,16 +198,16 @@ class Run:
         dict of str to Made
             By slot; without those that failed.
         """
-        return self.fulfil_together([step], here=here)[0]
+        return self.fulfil_together([work], here=here)[0]
 
     def fulfil_together(
-        self, steps: Sequence[Step], *, here: bool = False
+        self, works: Sequence[Work], *, here: bool = False
     ) -> list[dict[str, Made]]:
         """Have the outcomes of steps that do not need each other: workers share them all.
 
         Parameters
         ----------
-        steps : sequence of Step
+        works : sequence of Work
             With their jobs.
         here : bool
             Do it in this process, one after the other.
@@ -217,68 +217,66 @@ class Run:
         list of dict of str to Made
             For each step, as from `fulfil`.
         """
-        looked = [(step, *self._look_up(step)) for step in steps]
+        looked = [(work, *self._look_up(work)) for work in works]
         ready = [made for _, made, _ in looked]
-        busy = [(step, made, todo) for step, made, todo in looked if todo]
+        busy = [(work, made, todo) for work, made, todo in looked if todo]
         if self.frozen or not busy:
             return ready
         check_stop()
-        for step, _, todo in busy:
-            self._record_begin(step.name, step.jobs, todo)
+        for work, _, todo in busy:
+            self._record_begin(work.name, work.jobs, todo)
         self.store.clear_products(job.slot for _, _, todo in busy for job in todo)
-        by_slot = {job.slot: (step, job, made) for step, made, todo in busy for job in todo}
+        by_slot = {job.slot: (work, job, made) for work, made, todo in busy for job in todo}
 
         def take(outcome: Outcome) -> None:
-            step, job, made = by_slot[outcome.key]
-            found = self._take(outcome, step, job)
+            work, job, made = by_slot[outcome.key]
+            found = self._take(outcome, work, job)
             if found is None:
                 del made[job.slot]
             else:
                 made[job.slot] = found
 
         runner = InlineRunner() if here else self.runner
-        label = " and ".join(step.label for step, _, _ in busy)
-        if len(busy) > 1:
-            tasks = [
-                Task(job.slot, lambda s=step, j=job: (s.function, *s.common, *j.arguments()))  # type: ignore[misc]
-                for step, _, todo in busy
-                for job in todo
-            ]
-            runner.run(call, tasks, label=label, on_outcome=take)
-            return ready
-        [(step, _, todo)] = busy
-        # Here one at a time: what a job needs is read only when its turn comes.
-        for batch in [[job] for job in todo] if here else [todo]:
+        label = " and ".join(work.label for work, _, _ in busy)
+        if len(busy) == 1:
+            [(work, _, todo)] = busy
             runner.run(
-                step.function, [Task(job.slot, job.arguments) for job in batch], label=label,
-                common=step.common, on_outcome=take,
+                work.function, [Task(job.slot, job.arguments) for job in todo], label=label,
+                common=work.common, on_outcome=take,
             )  # fmt: skip
+            return ready
+        tasks = [
+            Task(job.slot, lambda w=work, j=job: (w.function, *w.common, *j.arguments()))  # type: ignore[misc]
+            for work, _, todo in busy
+            for job in todo
+        ]
+        runner.run(call, tasks, label=label, on_outcome=take)
         return ready
 
-    def _look_up(self, step: Step) -> tuple[dict[str, Made], list[Job]]:
+    def _look_up(self, work: Work) -> tuple[dict[str, Made], list[Job]]:
         """Outcomes of a step that stand, and the jobs that are to be done."""
         made: dict[str, Made] = {}
         todo: list[Job] = []
-        for job in step.jobs:
+        for job in work.jobs:
             entry = self.store.find(job.slot, job.recipe.key)
-            row = self._row(step.name, job.night, job.strip)
+            row = self._row(work.name, job.night, job.strip)
             if entry is None:
                 todo.append(job)
                 self._explain(row, job)
                 made[job.slot] = Made(job.recipe.key, {})
             else:
                 row.n_stands += 1
-                made[job.slot] = self._standing(entry, step.unpack)
-        for night, strip in dict.fromkeys((j.night, j.strip) for j in step.jobs):
+                made[job.slot] = self._standing(entry, work.unpack)
+        for night, strip in dict.fromkeys((j.night, j.strip) for j in work.jobs):
             if not any((j.night, j.strip) == (night, strip) for j in todo):
-                self.note_made(night, strip, step.name, "skipped", reason=STANDS)
+                self.note_made(night, strip, work.name, "skipped", reason=STANDS)
         return made, todo
 
-    def _take(self, outcome: Outcome, step: Step, job: Job) -> Made | None:
+    def _take(self, outcome: Outcome, work: Work, job: Job) -> Made | None:
         """Keep what became of a job; None where there is no outcome."""
         self.summary.raw_bytes += outcome.raw_bytes
         lost = outcome.lost_lines or (getattr(outcome.value, "n_lost", 0) if outcome.ok else 0)
-        self._record(outcome, job, step.name, lost=lost)
+        self._record(outcome, job, work.name, lost=lost)
         if outcome.disk_full:
             # Every task after it would fail as well: what stands is kept for the next run.
             raise DiskFullError(outcome.error)
@@ -289,19 +287,19 @@ class Run:
             )  # fmt: skip
             return None
         value, key = outcome.value, job.recipe.key
-        noted = step.facts(value)
-        kept = step.pack(value)
+        noted = work.facts(value)
+        kept = work.pack(value)
         if lost:
             # What is made from such an outcome belongs to it, not to the recipe.
             key = hashlib.sha256(key.encode() + pickle.dumps(kept)).hexdigest()
         entry = self.store.keep(
             job.slot, key=key, components=job.recipe.parts, value=kept, facts=noted,
-            products=step.products(value), written=outcome.written,
+            products=work.products(value), written=outcome.written,
             reason=f"made last time with {lost} raw lines that could not be read" * bool(lost),
         )  # fmt: skip
         if lost:  # is not kept: the next run is to try again
             return Made(key, noted, lambda: value)
-        made = self._standing(replace(entry, facts=noted), step.unpack)
+        made = self._standing(replace(entry, facts=noted), work.unpack)
         if job.block is None:
             # A strip's blocks are many: what they gave is read again when it is needed.
             made.hold(value)
@@ -430,7 +428,7 @@ class Run:
                 for start, stop in self._cut(strip, step, recipe)
             ]  # fmt: skip
         made = self.fulfil(
-            Step(
+            Work(
                 step, function, [j for mine in jobs.values() for j in mine], label=label,
                 common=common, products=products, pack=pack,
             )

@@ -1,5 +1,6 @@
 """How tasks are run, wherever they run; and here, one after the other. No dask in it."""
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any, Protocol
 from pipeline.attempt import Outcome, Task, attempt
 from pipeline.stopping import check_stop
 
-__all__ = ["InlineRunner", "NoProgress", "OnOutcome", "Progress", "Runner", "collect"]
+__all__ = ["InlineRunner", "NoProgress", "OnOutcome", "Progress", "Runner"]
 
 
 class Progress(Protocol):
@@ -40,72 +41,14 @@ class NoProgress:
 OnOutcome = Callable[[Outcome], None]
 
 
-class Runner(Protocol):
-    """Runs many calls of one function."""
-
-    def run(
-        self,
-        function: Callable[..., Any],
-        tasks: Sequence[Task],
-        *,
-        label: str,
-        common: tuple[Any, ...] = (),
-        on_outcome: OnOutcome | None = None,
-    ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task; outcomes by key.
-
-        ``on_outcome`` is called in this process with each outcome as it comes in.
-        """
-
-    def require(self, paths: Sequence[Path]) -> None:
-        """Make sure that all workers see files and folders.
-
-        Raises
-        ------
-        ConfigError
-            If one does not.
-        """
-
-
-def collect(
-    outcomes: Generator[Outcome, None, None],
-    *,
-    label: str,
-    total: int,
-    progress: Progress,
-    on_outcome: OnOutcome | None,
-) -> dict[str, Outcome]:
-    """Outcomes by key as they come in, shown and handed on.
+class Runner(ABC):
+    """Runs many calls of one function.
 
     Parameters
     ----------
-    outcomes : generator of Outcome
-        Closed at the end, whatever happens.
-    label : str
-        For the display of progress.
-    total : int
-        So many are expected.
-    progress : Progress
-        Where it is shown.
-    on_outcome : callable or None
-        Called with each.
+    progress : Progress, optional
+        Where progress is shown.
     """
-    progress.start(label, total)
-    done: dict[str, Outcome] = {}
-    try:
-        with closing(outcomes):
-            for outcome in outcomes:
-                done[outcome.key] = outcome
-                if on_outcome is not None:
-                    on_outcome(outcome)
-                progress.advance()
-    finally:
-        progress.finish()
-    return done
-
-
-class InlineRunner:
-    """Runs every task in this process, in order."""
 
     def __init__(self, progress: Progress | None = None) -> None:
         self._progress = progress or NoProgress()
@@ -119,26 +62,66 @@ class InlineRunner:
         common: tuple[Any, ...] = (),
         on_outcome: OnOutcome | None = None,
     ) -> dict[str, Outcome]:
-        """Call ``function(*common, *task.args)`` for every task, one after the other.
+        """Call ``function(*common, *task.args)`` for every task; outcomes by key.
+
+        ``on_outcome`` is called in this process with each outcome as it comes in.
 
         Raises
         ------
         Stopped
-            If the run is asked to stop: between two tasks.
+            If the run is asked to stop. Tasks that run are waited for, others are not begun.
+        BrokenOffError
+            If those that do the work are lost for good.
         """
+        self._progress.start(label, len(tasks))
+        done: dict[str, Outcome] = {}
+        try:
+            # Closed at the end, whatever happens.
+            with closing(self.outcomes(function, tasks, label=label, common=common)) as outcomes:
+                for outcome in outcomes:
+                    done[outcome.key] = outcome
+                    if on_outcome is not None:
+                        on_outcome(outcome)
+                    self._progress.advance()
+        finally:
+            self._progress.finish()
+        return done
 
-        def outcomes() -> Generator[Outcome, None, None]:
-            for task in tasks:
-                check_stop()
-                yield attempt(function, task.key, (*common, *task.arguments()))
-
-        return collect(
-            outcomes(),
-            label=label,
-            total=len(tasks),
-            progress=self._progress,
-            on_outcome=on_outcome,
-        )
+    @abstractmethod
+    def outcomes(
+        self,
+        function: Callable[..., Any],
+        tasks: Sequence[Task],
+        *,
+        label: str,
+        common: tuple[Any, ...],
+    ) -> Generator[Outcome, None, None]:
+        """Outcomes of `run` as they come in; closed early, no further task is begun."""
 
     def require(self, paths: Sequence[Path]) -> None:
-        """Do nothing: this process looks for itself."""
+        """Make sure that all workers see files and folders: those on this machine do.
+
+        Raises
+        ------
+        ConfigError
+            If one elsewhere does not.
+        """
+        del paths
+
+
+class InlineRunner(Runner):
+    """Runs every task in this process, in order."""
+
+    def outcomes(
+        self,
+        function: Callable[..., Any],
+        tasks: Sequence[Task],
+        *,
+        label: str,
+        common: tuple[Any, ...],
+    ) -> Generator[Outcome, None, None]:
+        """Outcomes one after the other; asked to stop, it does between two tasks."""
+        del label
+        for task in tasks:
+            check_stop()
+            yield attempt(function, task.key, (*common, *task.arguments()))

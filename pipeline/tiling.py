@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.geometry.apparent import apply_proper_motion
 from pipeline.geometry.tiles import Tile
-from pipeline.made import Job, Made, Step, strip_slot
+from pipeline.made import Job, Made, Work, strip_slot
 from pipeline.run import Run
 from pipeline.strip import Strip
 from pipeline.tasks.catalogue import StripResult
@@ -86,12 +86,12 @@ def _equalisers(run: Run, results: Sequence[tuple[Strip, Made]]) -> dict[str, Ma
         for strip, made in results
     ]  # fmt: skip
     slots = {job.slot: strip for job, (strip, _) in zip(jobs, results, strict=True)}
-    step = Step(
+    work = Work(
         "equalisation", prepare_equaliser, jobs, label="equalisation",
         common=(run.config, str(run.out)), facts=lambda v: {"problems": list(v[1])},
         products=lambda v: [equalisation_path(run.out, *v[2])],
     )  # fmt: skip
-    found = run.fulfil(step)
+    found = run.fulfil(work)
     for _, made in results:
         made.release()
     named = {slots[slot].name: made for slot, made in found.items()}
@@ -168,13 +168,13 @@ def fill_tiles(run: Run, results: Sequence[tuple[Strip, Made]]) -> list[TileMade
     def unpack(epochs: tuple[EpochTile, ...]) -> tuple[EpochTile, ...]:
         return tuple(replace(e, path=str(run.out / e.path)) for e in epochs)
 
-    step = Step(
+    work = Work(
         "tiles", rectify_tile, [j for _, j in jobs], label="tiles",
         common=(run.config, str(run.out)), pack=pack, unpack=unpack,
         facts=lambda epochs: {"tiles": [e.tile.name for e in epochs]},
         products=lambda epochs: [Path(e.path) for e in epochs],
     )  # fmt: skip
-    made_tiles = run.fulfil(step)
+    made_tiles = run.fulfil(work)
     found = []
     for strip, job in jobs:
         if job.slot not in made_tiles:
@@ -250,13 +250,13 @@ def stack_groups(run: Run, tiles: Sequence[TileMade]) -> None:
     def unpack(output: StackOutput) -> StackOutput:
         return replace(output, path=str(run.out / output.path))
 
-    step = Step(
+    work = Work(
         "stack", stack_tile, list(jobs.values()), label="stacks",
         common=(run.config, run.options, str(run.out), make_grid(run.config)),
         pack=pack, unpack=unpack, facts=lambda v: {"problems": list(v.problems)},
         products=lambda v: [Path(v.path)],
     )  # fmt: skip
-    made = run.fulfil(step)
+    made = run.fulfil(work)
     parts = [made[job.slot] for job in jobs.values() if job.slot in made]
     for part in parts:
         run.summary.note(*part.facts.get("problems", ()))
@@ -279,10 +279,10 @@ def _merge(run: Run, stacks: dict[tuple[str, str], Made], tiles: Sequence[TileMa
 
     job = Job("stacks/all", run.recipe("deep catalogue", upstream), tuple, "", "")
     job = replace(job, complaint="deep catalogue")
-    step = Step(
+    work = Work(
         "deep catalogue", merge, [job], label="deep catalogue",
         facts=lambda count: {"count": count},
         products=lambda _: [run.out / name for name in names],
     )  # fmt: skip
-    made = run.fulfil(step, here=True)
+    made = run.fulfil(work, here=True)
     run.summary.n_deep = made[job.slot].facts.get("count", 0) if job.slot in made else 0

@@ -26,6 +26,23 @@ def measuring():
     return load
 
 
+@pytest.fixture(scope="module")
+def workers():
+    """A runner on two worker processes of this machine."""
+    from pipeline.graph import open_runner
+
+    with open_runner(workers=2) as runner:
+        yield runner
+
+
+@pytest.fixture(params=["inline", "workers"])
+def runner(request):
+    """One in this process, and one on workers."""
+    from pipeline.runners import InlineRunner
+
+    return InlineRunner() if request.param == "inline" else request.getfixturevalue("workers")
+
+
 @pytest.fixture(scope="session")
 def small(tmp_path_factory):
     """Two nights of a small chip: raw segments, truth, configuration."""

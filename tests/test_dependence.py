@@ -94,14 +94,14 @@ class Spy:
         )  # fmt: skip
         fulfil = Run.fulfil_together
 
-        def watched(run, steps, **keywords):
+        def watched(run, works, **keywords):
             parts = (getattr(run.options, f.name) for f in dataclasses.fields(run.options))
             self.mine = {id(run.options), *(id(p) for p in parts)}
             made = []
-            for step in steps:  # one by one: what is read belongs to it
-                self.step = step.name
+            for work in works:  # one by one: what is read belongs to it
+                self.step = work.name
                 try:
-                    made += fulfil(run, [step], **keywords)
+                    made += fulfil(run, [work], **keywords)
                 finally:
                     self.step = None
             return made

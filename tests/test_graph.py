@@ -26,17 +26,6 @@ from pipeline.stopping import ask_to_stop, forget_stop
 pytestmark = pytest.mark.xdist_group("graph")
 
 
-@pytest.fixture(scope="module")
-def workers():
-    with open_runner(workers=2) as runner:
-        yield runner
-
-
-@pytest.fixture(params=["inline", "workers"])
-def runner(request):
-    return InlineRunner() if request.param == "inline" else request.getfixturevalue("workers")
-
-
 def tasks(*values):
     return [Task(f"t{i}", (v,)) for i, v in enumerate(values)]
 

@@ -5,10 +5,8 @@ import os
 import pytest
 
 from pipeline.attempt import Later, Task
-from pipeline.graph import open_runner
 from pipeline.io.store import Store
 from pipeline.made import Made, StripMade
-from pipeline.runners import InlineRunner
 
 
 def total(offset, values):
@@ -22,17 +20,6 @@ def double(values):
 def keep(store, slot, value):
     entry = store.keep(slot, key="k", components={}, value=value, facts={})
     return Made(entry.key, {}, entry.load, entry.path)
-
-
-@pytest.fixture(scope="module")
-def workers():
-    with open_runner(workers=2) as runner:
-        yield runner
-
-
-@pytest.fixture(params=["inline", "workers"])
-def runner(request):
-    return InlineRunner() if request.param == "inline" else request.getfixturevalue("workers")
 
 
 @pytest.fixture
