@@ -4,11 +4,17 @@
 4096 columns, reduces it to catalogue and tiles with local workers, extracts the same pixels with
 sep on the same number of processes, and takes a window of them through astropy, photutils and
 reproject by hand. Kernels are compiled before, on a small night. Rows that have a target end in
-``ok`` or ``falls short``. Only ratios are to be compared between machines.
+``ok`` or ``falls short``. Only ratios are to be compared between machines. A strip of 200 thousand
+lines wants 20 GB of room in the folder it works in.
+
+The bare extraction that is judged by is the design's: sep's background and its matched filter,
+7 x 7 pixels and the noise of every pixel. Beside it stand a kernel that is as wide as the strip's
+stars, and the convolution that sep makes where it is told one noise for all pixels.
 """
 
 import argparse
 import json
+import math
 import os
 import platform
 import subprocess
@@ -21,15 +27,19 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import psutil
 from astropy.io import fits
+from astropy.table import Table as Columns
 from rich.console import Console
 from rich.table import Table
 
-from tests.benchmarks.baseline import by_hand, extract_bare, write_bare
+from tests.benchmarks.baseline import BareKind, by_hand, extract_bare, write_bare
 from tests.benchmarks.long_strip import make_long_night
 
 COLUMNS = 4096
+_BARE_FILES = 32  # of a strip at most: a rate is asked for
+_REACH = 1.25  # of a kernel, in widths of a star: what is cut off costs a hundredth of the S/N^2
 WINDOW = 1024  # px: side of the window that is reduced by hand
 # What the issue of throughput asks for.
 MOST_OVER_BARE, LEAST_OVER_HAND, MOST_MEMORY = 2.0, 10.0, 1.5
@@ -117,6 +127,24 @@ def read_steps(out: Path) -> dict[str, tuple[int, float]]:
     return steps
 
 
+def read_star_width(out: Path) -> float:
+    """Full width at half maximum of the strip's stars, px: median along its curves."""
+    curves = Columns.read(next((out / "strips").rglob("curves.parquet")))
+    return float(np.nanmedian(curves["fwhm"]))
+
+
+def _spread(paths: list[Path], number: int) -> list[Path]:
+    """So many of a strip's files at most, evenly from all of it."""
+    at = np.linspace(0, len(paths) - 1, min(number, len(paths))).round().astype(int)
+    return [paths[i] for i in at]
+
+
+def _bare_rate(paths: list[Path], workers: int, kind: BareKind) -> float:
+    """Million pixels a second and a core of a bare extraction of some of a strip's files."""
+    pixels, _, seconds, _ = extract_bare(_spread(paths, 4 * workers), workers, kind)
+    return pixels / seconds / 1e6
+
+
 def judge(name: str, value: float, target: str, passed: bool, unit: str = "") -> Row:
     """A row with a target."""
     return {
@@ -143,7 +171,17 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
     wall, worker, parent = reduce_night(night, night / "products", workers)
     steps = read_steps(night / "products")
     say("bare extraction")
-    bare_pixels, _, bare, bare_wall = extract_bare(paths, workers)
+    bare_pixels, _, bare, bare_wall = extract_bare(_spread(paths, _BARE_FILES), workers)
+    width = read_star_width(night / "products")
+    others = [
+        ("matched filter as wide as the stars",
+         BareKind(fwhm=width, half=math.ceil(_REACH * width))),
+        ("convolution, one noise for all", BareKind(noise="one")),
+    ]  # fmt: skip
+    rates = {
+        f"{name}, {2 * kind.half + 1} x {2 * kind.half + 1}": _bare_rate(paths, workers, kind)
+        for name, kind in others
+    }
     sizes = [p.stat().st_size for p in sorted((night / "products" / "tiles").rglob("*.fits"))]
     say(f"writing the {sum(sizes) / 1e9:.1f} GB of tiles alone")
     write_wall = write_bare(folder / "bare", sizes, workers)
@@ -153,23 +191,27 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
     bare_core = bare / bare_pixels * 1e6 * pixels
     period = float(fits.getheader(paths[0])["LINEPER"])
     rows = [
-        judge("raw to catalogue and tiles, over bare background and extraction", core / bare_core,
-              f"<= {MOST_OVER_BARE:g}", core / bare_core <= MOST_OVER_BARE),
+        judge("raw to catalogue and tiles, over bare background and matched filter, 7 x 7",
+              core / bare_core, f"<= {MOST_OVER_BARE:g}", core / bare_core <= MOST_OVER_BARE),
+        *({"figure": f"raw to catalogue and tiles, over bare background and {name}",
+           "value": core * rate / pixels, "unit": ""} for name, rate in rates.items()),
         judge("the same steps by hand, over raw to catalogue and tiles",
               sum(hand.values()) * pixels / core, f">= {LEAST_OVER_HAND:g}",
               sum(hand.values()) * pixels / core >= LEAST_OVER_HAND),
         judge("peak memory of a worker", worker / 2**30, f"<= {MOST_MEMORY:g}",
               worker / 2**30 <= MOST_MEMORY, "GiB"),
-        {"figure": "column summaries and search alone, over bare background and extraction",
+        {"figure": "column summaries and search alone, over bare background and matched filter",
          "value": (steps["summary"][1] + steps["search"][1]) / bare_core, "unit": ""},
-        {"figure": "writing the tiles' bytes alone, over bare background and extraction",
+        {"figure": "writing the tiles' bytes alone, over bare background and matched filter",
          "value": write_wall * workers / bare_core, "unit": ""},
         {"figure": "peak memory of the main process", "value": parent / 2**30, "unit": "GiB"},
         {"figure": "lines reduced per second, over lines the sky delivers",
          "value": total / wall * period, "unit": ""},
         {"figure": "raw to catalogue and tiles", "value": pixels / core, "unit": "Mpix/s a core"},
-        {"figure": "bare background and extraction", "value": bare_pixels / bare / 1e6,
+        {"figure": "bare background and matched filter, 7 x 7", "value": bare_pixels / bare / 1e6,
          "unit": "Mpix/s a core"},
+        *({"figure": f"bare background and {name}", "value": rate, "unit": "Mpix/s a core"}
+          for name, rate in rates.items()),
     ]  # fmt: skip
     return {
         "lines": total, "columns": COLUMNS, "workers": workers, "wall": wall,

@@ -3,6 +3,7 @@
 import os
 import time
 import warnings
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -20,33 +21,56 @@ from photutils.psf import CircularGaussianPRF, PSFPhotometry
 from photutils.segmentation import SourceCatalog, detect_sources
 from reproject import reproject_exact
 
-__all__ = ["by_hand", "extract_bare", "write_bare"]
+__all__ = ["BareKind", "by_hand", "extract_bare", "write_bare"]
 
 _NOISE = np.random.default_rng(1).integers(0, 256, 1 << 20, dtype=np.uint8)
 _MESH = 64
 _FWHM = 3.0  # px
+_HALF = 3  # px: the kernel of 7 x 7 of the design's floors
 _THRESHOLD = 5.0
 
 
-def _matched_filter() -> np.ndarray:
-    at = np.arange(-4, 5)
-    return np.exp(-4 * np.log(2) * (at[:, None] ** 2 + at**2) / _FWHM**2).astype(np.float32)
+@dataclass(frozen=True)
+class BareKind:
+    """How the bare extraction filters.
+
+    Parameters
+    ----------
+    fwhm : float
+        Of its round Gaussian kernel, px.
+    half : int
+        Half size of the kernel, px.
+    noise : {"pixel", "one"}
+        Noise of every pixel, which makes the filter a matched one (`sep.extract`, filter_type), or
+        one noise for all, with which sep convolves and no more.
+    """
+
+    fwhm: float = _FWHM
+    half: int = _HALF
+    noise: str = "pixel"
+
+    def kernel(self) -> np.ndarray:
+        """Weights, float32."""
+        at = np.arange(-self.half, self.half + 1)
+        square = at[:, None] ** 2 + at**2
+        return np.exp(-4 * np.log(2) * square / self.fwhm**2).astype(np.float32)
 
 
-def _extract(path: Path) -> tuple[int, int, float]:
+def _extract(path: Path, kind: BareKind) -> tuple[int, int, float]:
     """Pixels, sources and seconds of one raw file; its reading is not counted."""
     with fits.open(path, memmap=False) as hdus:
         pixels = hdus[0].data[:, :4096].astype(np.float32)
     begin = time.perf_counter()
     background = sep.Background(pixels, bw=_MESH, bh=_MESH)
     clean = pixels - background
-    found = sep.extract(
-        clean, _THRESHOLD, err=background.globalrms, filter_kernel=_matched_filter()
-    )
+    noise = background.rms() if kind.noise == "pixel" else background.globalrms
+    found = sep.extract(clean, _THRESHOLD, err=noise, filter_kernel=kind.kernel())
     return pixels.size, len(found), time.perf_counter() - begin
 
 
-def extract_bare(paths: list[Path], workers: int) -> tuple[int, int, float, float]:
+def extract_bare(
+    paths: list[Path], workers: int, kind: BareKind = BareKind()
+) -> tuple[int, int, float, float]:
     """Background and matched-filter extraction by sep of every raw file.
 
     Parameters
@@ -55,6 +79,8 @@ def extract_bare(paths: list[Path], workers: int) -> tuple[int, int, float, floa
         Raw files of a strip.
     workers : int
         Processes.
+    kind : BareKind, optional
+        How it filters; as the design's floors by default.
 
     Returns
     -------
@@ -66,8 +92,8 @@ def extract_bare(paths: list[Path], workers: int) -> tuple[int, int, float, floa
     """
     sep.set_extract_pixstack(10_000_000)
     with get_context("spawn").Pool(workers) as pool:
-        pool.map(_extract, paths[:workers])  # imports
-        parts = pool.map(_extract, paths, chunksize=1)
+        pool.starmap(_extract, [(p, kind) for p in paths[:workers]])  # imports
+        parts = pool.starmap(_extract, [(p, kind) for p in paths], chunksize=1)
     pixels, sources, seconds = (sum(p[k] for p in parts) for k in range(3))
     return int(pixels), int(sources), float(seconds), float(seconds) / workers
 
@@ -150,7 +176,7 @@ def by_hand(path: Path, *, lines: int, columns: int) -> dict[str, float]:
     )
     data = data - sky.background
     note("background (photutils)")
-    kernel = _matched_filter()
+    kernel = BareKind(half=4).kernel()
     smooth = convolve_fft(data, kernel / kernel.sum())
     segments = detect_sources(smooth, _THRESHOLD * sky.background_rms / 4.0, n_pixels=5)
     catalogue = SourceCatalog(data, segments, convolved_data=smooth)
