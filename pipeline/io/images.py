@@ -1,6 +1,5 @@
 """FITS images: whole ones, and long ones written a block of lines at a time."""
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +13,7 @@ from pipeline.errors import ProductError
 from pipeline.io.atomic import replace_file
 from pipeline.io.cards import Cards, format_cards, make_bit_cards
 from pipeline.io.checksums import add_datasums, sum_words
+from pipeline.io.fingerprint import Fingerprint
 from pipeline.io.hdus import (
     BLOCK,
     finish_header,
@@ -23,7 +23,7 @@ from pipeline.io.hdus import (
     primary_cards,
 )
 from pipeline.io.opening import open_product
-from pipeline.io.provenance import Provenance, name_checksum
+from pipeline.io.provenance import Provenance
 from pipeline.io.tally import note_written
 
 __all__ = ["ImageSink", "read_image", "read_plane", "stream_image", "write_image"]
@@ -78,22 +78,22 @@ def write_image(
             raise ValueError(msg)
     primary = primary_cards(format_cards(header, provenance.to_cards()))
     common = format_cards(image_header)
-    digest = hashlib.sha256()
+    fingerprint = Fingerprint()
     with replace_file(path, cached=False) as partial:
         written: list[tuple[int, bytes]] = []
         with partial.open("wb") as stream:
-            _append(stream, digest, written, primary, np.empty(0, dtype=np.uint8))
+            _append(stream, fingerprint, written, primary, np.empty(0, dtype=np.uint8))
             for name, pixels in images.items():
                 cards = [*common, *_own_cards(name, units)]
                 if compress_masks and _is_mask(name):
                     native = pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
-                    _append(stream, digest, written, *pack_tiled(name, native, cards))
+                    _append(stream, fingerprint, written, *pack_tiled(name, native, cards))
                 else:
                     made = make_plain(name, pixels.dtype.name, pixels.shape, cards)
-                    _append(stream, digest, written, made, pack_plain(pixels))
+                    _append(stream, fingerprint, written, made, pack_plain(pixels))
             size = stream.tell()
         _read_back(partial, path, written, size)
-    note_written(path, size, name_checksum(digest))
+    note_written(path, size, fingerprint.name())
     return path
 
 
@@ -304,15 +304,15 @@ def _own_cards(name: str, units: Mapping[str, str]) -> list[str]:
 
 
 def _append(
-    stream: IO[bytes], digest: "hashlib._Hash", written: list[tuple[int, bytes]],
+    stream: IO[bytes], fingerprint: Fingerprint, written: list[tuple[int, bytes]],
     cards: list[str], packed: NDArray[np.uint8],
 ) -> None:  # fmt: skip
-    """Write a header and its data, and add them to the digest; note where the header stands."""
+    """Write a header and its data; add them to the fingerprint and note where the header stands."""
     header = finish_header(cards, sum_words(packed))
     written.append((stream.tell(), header))
     for part in (header, packed.data):
         stream.write(part)
-        digest.update(part)
+        fingerprint.update(part)
 
 
 def _read_back(partial: Path, path: Path, written: list[tuple[int, bytes]], size: int) -> None:

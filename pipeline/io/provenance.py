@@ -14,7 +14,7 @@ from pipeline.config import Config
 from pipeline.errors import RawError
 from pipeline.io.layout import find_layout, read_keyword
 
-__all__ = ["Provenance", "checksum_file", "checksum_raw", "make_provenance", "name_checksum"]
+__all__ = ["Provenance", "checksum_file", "checksum_raw", "make_provenance"]
 
 _LIBRARIES = ("numpy", "scipy", "astropy", "pyerfa", "numba", "sep", "pyarrow")
 _MAX_LISTED = 999  # what fits into a keyword of eight characters
@@ -168,12 +168,7 @@ def checksum_file(path: str | Path) -> str:
         "sha256:" and 64 hexadecimal digits.
     """
     with Path(path).open("rb") as stream:
-        return name_checksum(hashlib.file_digest(stream, "sha256"))
-
-
-def name_checksum(digest: "hashlib._Hash") -> str:
-    """A SHA-256 digest as `checksum_file` gives it, of bytes that were seen go by."""
-    return f"sha256:{digest.hexdigest()}"
+        return f"sha256:{hashlib.file_digest(stream, 'sha256').hexdigest()}"
 
 
 def checksum_raw(path: str | Path, *, hdu: int, full: bool) -> str:

@@ -1,7 +1,7 @@
 """Outcomes of tasks kept on disk, so that work that stands is not done again.
 
 Every place of a run (a block of a strip, a tile in a filter) has one slot, a file below ``work``.
-It holds the recipe of the outcome in words, the outcome itself, and the checksums of the products
+It holds the recipe of the outcome in words, the outcome itself, and fingerprints of the products
 that were written with it. A slot that is filled again loses what it held, so the folder does not
 grow from run to run. An outcome stands when its recipe is the one asked for, its file is whole,
 and its products are what they were.
@@ -20,7 +20,7 @@ from typing import Any
 
 from pipeline.errors import ProductError
 from pipeline.io.atomic import explain_failure, write_bytes
-from pipeline.io.provenance import checksum_file
+from pipeline.io.fingerprint import fingerprint_file
 
 __all__ = ["Entry", "Store", "link_file", "load_outcome"]
 
@@ -46,7 +46,7 @@ class Entry:
     facts : dict
         What a reader needs without the outcome itself.
     products : tuple of (str, int, str)
-        Path from the folder of products, size and checksum of each file written.
+        Path from the folder of products, size and fingerprint of each file written.
     reason : str
         Why there is no outcome to use; empty where there is one.
     """
@@ -262,7 +262,7 @@ class Store:
         for name, size, checksum in entry.products:
             path = (root or self.root) / name
             try:
-                if path.stat().st_size != size or checksum_file(path) != checksum:
+                if path.stat().st_size != size or fingerprint_file(path) != checksum:
                     return name
             except OSError:
                 return name
@@ -350,7 +350,7 @@ class Store:
             try:
                 size = file.stat().st_size
                 known = (written or {}).get(str(file), (-1, ""))
-                checksum = known[1] if known[0] == size else checksum_file(file)
+                checksum = known[1] if known[0] == size else fingerprint_file(file)
                 stated.append((name, size, checksum))
             except OSError as error:
                 msg = f"{file}: cannot be read back ({error.strerror}); check the disk"

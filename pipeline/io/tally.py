@@ -20,7 +20,7 @@ class Tally:
     lost_lines : int
         Lines that should be there and could not be read.
     written : dict of str to (int, str)
-        Products whose checksum was taken while they were written: path to size and checksum.
+        Products whose fingerprint was taken while they were written: path to size and fingerprint.
     """
 
     raw_bytes: int = 0
@@ -60,7 +60,7 @@ def note_lost(n_lines: int) -> None:
         tally.lost_lines += n_lines
 
 
-def note_written(path: Path, size: int, checksum: str) -> None:
-    """Add a product and its checksum (as of `pipeline.io.provenance.checksum_file`)."""
+def note_written(path: Path, size: int, fingerprint: str) -> None:
+    """Add a product and its fingerprint (as of `pipeline.io.fingerprint`)."""
     if (tally := _tally.get()) is not None:
-        tally.written[str(path)] = (size, checksum)
+        tally.written[str(path)] = (size, fingerprint)

@@ -9,8 +9,8 @@ from astropy.io import fits
 
 from pipeline.errors import DiskFullError
 from pipeline.io.behind import write_behind
+from pipeline.io.fingerprint import fingerprint_file
 from pipeline.io.images import write_image
-from pipeline.io.provenance import checksum_file
 from pipeline.io.store import Store
 from pipeline.io.tally import keep_tally, note_written
 from tests.io.test_images import PROVENANCE
@@ -70,7 +70,7 @@ def test_what_is_written_behind_is_tallied_with_its_checksum(tmp_path):
     with keep_tally() as tally, write_behind() as write:
         for path in paths:
             write(write_image, path, images, **keywords)
-    assert tally.written == {str(p): (p.stat().st_size, checksum_file(p)) for p in paths}
+    assert tally.written == {str(p): (p.stat().st_size, fingerprint_file(p)) for p in paths}
     with fits.open(paths[0], checksum=True) as hdus:
         assert np.array_equal(hdus["FLUX"].data, images["FLUX"])
 
@@ -81,14 +81,14 @@ def test_a_store_believes_a_tallied_checksum_and_reads_for_others(tmp_path):
     for file in files:
         file.write_bytes(b"content")
     with keep_tally() as tally:
-        note_written(files[0], 7, checksum_file(files[0]))
-        note_written(files[1], 8, "sha256:of another size")
+        note_written(files[0], 7, fingerprint_file(files[0]))
+        note_written(files[1], 8, "xxh3:of another size")
     entry = store.keep(
         "s", key="k", components={}, value=1, facts={}, products=files, written=tally.written
     )
-    assert {c for _, _, c in entry.products} == {checksum_file(files[0])}
+    assert {c for _, _, c in entry.products} == {fingerprint_file(files[0])}
     # A product that is not what its writer saw is found when it is asked for again.
     store.keep("t", key="k", components={}, value=1, facts={}, products=files[:1],
-               written={str(files[0]): (7, "sha256:what was meant")})  # fmt: skip
+               written={str(files[0]): (7, "xxh3:what was meant")})  # fmt: skip
     assert store.find("s", "k") is not None
     assert store.find("t", "k") is None
