@@ -105,7 +105,8 @@ def pack_plain(pixels: NDArray[Any]) -> NDArray[np.uint8]:
         Big-endian, filled up with zeros to whole blocks.
     """
     kind = pixels.dtype
-    packed = np.zeros(-(-pixels.nbytes // BLOCK) * BLOCK, dtype=np.uint8)
+    packed = np.empty(-(-pixels.nbytes // BLOCK) * BLOCK, dtype=np.uint8)
+    packed[pixels.nbytes :] = 0
     place = packed[: pixels.nbytes].view(kind.newbyteorder(">")).reshape(pixels.shape)
     place[...] = pixels
     if kind.name in _ZERO:  # taking the offset away changes the highest bit, in the first byte
