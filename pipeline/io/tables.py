@@ -268,7 +268,9 @@ def _write_parquet(
     schema = pa.schema(fields, metadata=metadata)
     typed = [pa.array(a, type=f.type) for a, f in zip(arrays, fields, strict=True)]
     table = pa.Table.from_arrays(typed, schema=schema)
-    pq.write_table(table, path, compression="zstd")
+    # A list of all values is of no use where hardly two are the same, and costs most of the time.
+    listed = [c.name for c in used if not c.kind.startswith("float")]
+    pq.write_table(table, path, compression="zstd", use_dictionary=listed or False)
 
 
 def _write_fits(

@@ -136,9 +136,7 @@ class SkyModel:
         x = np.arange(self.n_columns, dtype=np.float64)
         index, weights = _cubic_weights(self.columns, x)
         wanted = np.arange(first_line, first_line + n_lines, dtype=np.float64)
-        held = np.clip(wanted, self.lines[0], self.lines[-1])
-        at, share = _cubic_weights(self.lines, held)
-        share = share * (np.minimum(wanted, self.n_stage) / self.n_stage)[:, None]
+        at, share = self._along(wanted)
         low, high = int(at.min()), int(at.max())
         # Only the rows of cells that these lines touch are spread over the columns.
         rows = np.zeros((high - low + 1, self.n_columns))
@@ -147,6 +145,31 @@ class SkyModel:
         common = self.course.evaluate(wanted).astype(np.float32)
         _blend(common, rows.astype(np.float32), at - low, share.astype(np.float32), out)
         return out
+
+    def mean_of_lines(self, lines: _F) -> _F:
+        """Mean of `evaluate` over all columns.
+
+        Parameters
+        ----------
+        lines : ndarray of shape (n,)
+            Global lines.
+
+        Returns
+        -------
+        ndarray of shape (n,)
+            Electrons.
+        """
+        index, weights = _cubic_weights(self.columns, np.arange(self.n_columns, dtype=np.float64))
+        of_cell = np.bincount(index.ravel(), weights.ravel(), minlength=self.columns.size)
+        deviation = self.deviation @ (of_cell / self.n_columns)
+        at, share = self._along(lines)
+        return np.asarray(self.course.evaluate(lines) + np.sum(share * deviation[at], axis=1))
+
+    def _along(self, lines: _F) -> tuple[NDArray[np.int64], _F]:
+        """Rows of cells that bear on lines, and their weights."""
+        held = np.clip(lines, self.lines[0], self.lines[-1])
+        at, share = _cubic_weights(self.lines, held)
+        return at, share * (np.minimum(lines, self.n_stage) / self.n_stage)[:, None]
 
 
 def _cubic_weights(knots: _F, x: _F) -> tuple[NDArray[np.int64], _F]:

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import eigh
-from scipy.optimize import brentq
 from scipy.sparse import csr_array, dia_array
 
 from pipeline.constants import SIGMA_PER_MAD
@@ -188,16 +187,16 @@ def _local_median(
 
 
 def _excess_scatter(residual: FloatArray, err: FloatArray) -> float:
-    """Scatter to add to the errors so that the robust width of residual/error is one."""
+    """Scatter to add to the errors so that the robust width of residual/error is one.
 
-    def width(floor: float) -> float:
-        return SIGMA_PER_MAD * float(np.median(np.abs(residual) / np.hypot(err, floor)))
-
+    A point's residual over its error is below that of a median when the square of the scatter is
+    above ``(SIGMA_PER_MAD residual)^2 - err^2``: the median of these is the one that is looked for.
+    """
     # A handful of points tells nothing about their scatter beyond their errors.
-    if residual.size < _MIN_FOR_SPLINE or width(0.0) <= 1.0:
+    if residual.size < _MIN_FOR_SPLINE:
         return 0.0
-    high = 10.0 * SIGMA_PER_MAD * float(np.median(np.abs(residual))) + 1e-300
-    return float(brentq(lambda floor: width(floor) - 1.0, 0.0, high, xtol=1e-12 * high))
+    square = float(np.median((SIGMA_PER_MAD * residual) ** 2 - err**2))
+    return float(np.sqrt(max(square, 0.0)))
 
 
 def _solve(basis: Any, y: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, float]:

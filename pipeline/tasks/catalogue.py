@@ -523,7 +523,6 @@ def make_curves(
     strip = context.strip
     edges = np.arange(0, strip.n_lines + 256, 256)
     line = np.minimum(0.5 * (edges[:-1] + edges[1:]), strip.n_lines - 1.0) - 0.5
-    sky = np.array([context.sky.evaluate(int(l), 1).mean() for l in line], dtype=float)
     nan = np.full(line.size, np.nan)
     wander_line, wander_column = np.zeros(line.size), np.zeros(line.size)
     if fit is not None and fit.solution.wander is not None:
@@ -533,7 +532,7 @@ def make_curves(
     return {
         "line": line,
         "mjd": lines_to_mjd(strip, line if fit is None else put_back(line, fit.solution.slips)),
-        "sky": sky,
+        "sky": context.sky.mean_of_lines(np.floor(line)),
         "fwhm": psf.model.fwhm(line) if psf is not None else nan,
         "fwhm_err": psf.fwhm_error(line) if psf is not None else nan,
         "zero_point": curve.value(line) if curve is not None else nan,

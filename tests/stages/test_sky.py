@@ -193,6 +193,9 @@ def test_blocks_see_the_same():
     for cuts in ((0, 1, 700, 2000), (0, 256, 1000, 1999, 2000)):
         parts = [model.evaluate(a, b - a) for a, b in pairwise(cuts)]
         np.testing.assert_array_equal(np.concatenate(parts), whole)
+    lines = np.array([0.0, 17.0, 700.0, 1999.0])
+    means = whole[lines.astype(int)].mean(axis=1, dtype=float)
+    np.testing.assert_allclose(model.mean_of_lines(lines), means, rtol=1e-6, atol=1e-4)
 
 
 def test_gaps_and_masked_columns_are_bridged():

@@ -67,6 +67,19 @@ def test_scatter_beyond_the_errors_is_found():
     assert c.rms == pytest.approx(np.hypot(0.01, 0.03), rel=0.1)
 
 
+@given(seed=st.integers(0, 2**32 - 1), spread=st.floats(0.02, 0.5))
+@settings(max_examples=20, deadline=None)
+def test_with_the_scatter_found_residuals_are_as_wide_as_their_errors(seed, spread):
+    """Errors of all sizes: the width is the median's of a Gaussian, 0.6745 sigma."""
+    rng = np.random.default_rng(seed)
+    x, err = rng.uniform(0, STOP, 2001), 10.0 ** rng.uniform(-3, -1, 2001)
+    y = np.hypot(err, spread) * rng.normal(size=2001)
+    c = fit(x, y, err)
+    assert c.floor == pytest.approx(spread, rel=0.15)
+    width = np.median(np.abs(y - c.value(x)) / np.hypot(err, c.floor)) / 0.6744898
+    assert width == pytest.approx(1.0, abs=0.01)
+
+
 def test_the_error_grows_where_there_are_no_points():
     rng = np.random.default_rng(5)
     x = np.concatenate([rng.uniform(0, 6000, 200), rng.uniform(14000, STOP, 200)])
