@@ -1,7 +1,7 @@
 """The column response of a night beside that of all others, from products only."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import ProductError
 from pipeline.io.tables import read_table, read_table_meta
 
 __all__ = ["Change", "Flats", "read_flats"]
@@ -42,7 +43,7 @@ class Change:
 
 @dataclass(frozen=True)
 class Flats:
-    """Responses of all nights.
+    """Column vectors of all nights: responses, and darks to be shown beside them.
 
     Attributes
     ----------
@@ -50,14 +51,24 @@ class Flats:
         Products ``calibration/<night>/<chip>_<filter>_response``.
     ranges : mapping of Path to mapping of str to (int, int)
         Half-open range of columns of each amplifier; empty where the product does not tell.
+    darks : mapping of Path to table
+        Products ``calibration/<night>/<chip>_dark``.
+    faults : mapping of str to str
+        Products that cannot be read, ``calibration/<night>/<name>``, and why.
     """
 
     vectors: Mapping[Path, Table]
     ranges: Mapping[Path, Mapping[str, tuple[int, int]]]
+    darks: Mapping[Path, Table] = field(default_factory=dict)
+    faults: Mapping[str, str] = field(default_factory=dict)
 
     def of(self, night: str) -> dict[Path, Table]:
-        """The vectors of a night."""
+        """The responses of a night."""
         return {p: t for p, t in self.vectors.items() if p.parent.name == night}
+
+    def darks_of(self, night: str) -> dict[Path, Table]:
+        """The darks of a night."""
+        return {p: t for p, t in self.darks.items() if p.parent.name == night}
 
     def change(self, path: Path) -> Change | None:
         """One vector against the same chip and filter on all other nights; None without any.
@@ -163,7 +174,7 @@ def _read_ranges(path: Path) -> dict[str, tuple[int, int]]:
 
 
 def read_flats(products: Path) -> Flats:
-    """Read the column responses of all nights.
+    """Read the column vectors of all nights.
 
     Parameters
     ----------
@@ -173,12 +184,22 @@ def read_flats(products: Path) -> Flats:
     Returns
     -------
     Flats
-
-    Raises
-    ------
-    ProductError
-        If one is damaged.
+        Without those that are damaged, which it names.
     """
-    found = sorted(products.glob("calibration/*/*_response.fits"))
-    paths = [p for p in found if p.parent.name != "season"]  # which is of many nights
-    return Flats({p: read_table(p) for p in paths}, {p: _read_ranges(p) for p in paths})
+    vectors: dict[Path, Table] = {}
+    ranges: dict[Path, dict[str, tuple[int, int]]] = {}
+    darks: dict[Path, Table] = {}
+    faults: dict[str, str] = {}
+    for kind in ("response", "dark"):
+        for path in sorted(products.glob(f"calibration/*/*_{kind}.fits")):
+            night = path.parent.name
+            if night == "season":  # of many nights
+                continue
+            try:
+                if kind == "dark":
+                    darks[path] = read_table(path)
+                else:
+                    vectors[path], ranges[path] = read_table(path), _read_ranges(path)
+            except ProductError as error:
+                faults[f"calibration/{night}/{path.name}"] = str(error)
+    return Flats(vectors, ranges, darks, faults)

@@ -40,7 +40,7 @@ __all__ = [
 
 _DEAD = next(m.bit for m in MASK_MEANINGS if m.name == "DEAD")
 # Steps whose failure leaves the catalogue whole.
-_AFTERWARDS = {"tiles", "stack", "deep catalogue", "calibrated strip"}
+_AFTERWARDS = {"tiles", "stack", "deep catalogue", "calibrated strip", "calibration"}
 _POSITIONS = "sky positions"  # without these a strip is told to have no solution, with the reason
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.finite import middle
 from pipeline.flats import Flats
-from pipeline.io.tables import read_table, read_table_meta
+from pipeline.io.tables import read_table_meta
 from pipeline.report.content import Column, Drawing, Grid, Picture, Section, grid_of
 from pipeline.report.depth import depth_grid, draw_depth
 from pipeline.report.figures import draw_calibration
@@ -53,7 +53,7 @@ def describe_night(
     failed, ledger : sequence of dict
         Rows that still stand as failures, and all rows, of this night.
     flats : Flats
-        Responses of all nights.
+        Column vectors of all nights.
     cells : Cells
         Tiles and stacks of all nights.
 
@@ -86,12 +86,13 @@ def _calibration(out: Path, night: str, flats: Flats) -> Section:
         for (label, _), change in zip(responses, map(flats.change, found), strict=True)
         if change is not None
     }
-    darks = [
-        (p.stem.removesuffix("_dark"), read_table(p))
-        for p in sorted(out.glob(f"calibration/{night}/*_dark.fits"))
-    ]
+    darks = [(p.stem.removesuffix("_dark"), t) for p, t in flats.darks_of(night).items()]
+    section.paragraphs += [
+        text for key, text in flats.faults.items() if key.split("/")[1] == night
+    ]  # fmt: skip
     if not responses and not darks:
-        section.paragraphs.append("No column vectors were made from this night.")
+        if not section.paragraphs:
+            section.paragraphs.append("No column vectors were made from this night.")
         return section
     columns: list[tuple[Column, Any]] = []
     length = max(t["column"].size for _, t in (*responses, *darks))

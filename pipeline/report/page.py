@@ -66,8 +66,9 @@ def write_report(
     Raises
     ------
     ProductError
-        If there are no products, or a page cannot be written. If a strip, a stack or the deep
-        catalogue is damaged, once all pages are written: they name it and show the rest.
+        If there are no products, or a page cannot be written. If a strip, a stack, a column vector
+        or the deep catalogue is damaged, once all pages are written: they name it and show the
+        rest.
     """
     from pipeline.runners import InlineRunner
 
@@ -86,6 +87,7 @@ def write_report(
     write_json(report / "limits.json", judging.to_dict())
 
     parts, faults = _make_parts(out, folders, runner)
+    faults |= flats.faults
     broken = [_tell_fault(key, reason) for key, reason in faults.items()]
     ledger = read_ledger(out / "ledger.jsonl") if (out / "ledger.jsonl").exists() else []
     rows, failed = by_night(ledger), [*still_failed(ledger), *broken]
@@ -173,8 +175,11 @@ def _make_parts(
 def _tell_fault(key: str, reason: str) -> dict[str, Any]:
     """A product that cannot be shown, as a row that the ledger might have."""
     kind, *names = key.split("/")
-    night, strip = names if kind == "strips" else ("", "")
-    return {"night": night, "strip": strip, "step": "report", "state": "failed", "reason": reason}
+    night = names[0] if kind in {"strips", "calibration"} else ""
+    strip = names[1] if kind == "strips" else ""
+    # Without its column vectors a night is shown, and judged by all else.
+    step = "calibration" if kind == "calibration" else "report"
+    return {"night": night, "strip": strip, "step": step, "state": "failed", "reason": reason}
 
 
 def page_pieces(

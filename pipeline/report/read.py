@@ -1,6 +1,7 @@
 """What the report reads of products."""
 
 from collections.abc import Collection
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -8,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import ProductError
 from pipeline.finite import middle
 from pipeline.io.images import read_plane
 from pipeline.io.solution import read_json
@@ -93,5 +95,6 @@ def limit_of(catalogue: Table) -> float:
 def observatory_of(out: Path) -> str:
     """Name of the observatory, from a response vector's header."""
     for path in sorted(out.glob("calibration/*/*_response.fits")):
-        return str(read_table_meta(path)[0].get("ORIGIN", "Observatory"))
+        with suppress(ProductError):  # a damaged one is told where it is shown
+            return str(read_table_meta(path)[0].get("ORIGIN", "Observatory"))
     return "Observatory"

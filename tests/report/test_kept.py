@@ -161,6 +161,27 @@ def test_a_damaged_product_is_named_and_the_rest_is_shown(products):
         write_report(products)
 
 
+@pytest.mark.parametrize("kind", ["response", "dark"])
+def test_a_damaged_column_vector_is_named_and_all_else_is_shown(products, kind):
+    path = next((products / "calibration" / NIGHT).glob(f"*_{kind}.fits"))
+    content = path.read_bytes()
+    path.unlink()
+    path.write_bytes(content[: len(content) // 2])
+    with pytest.raises(ProductError, match=rf"{kind}\.fits: cannot be read"):
+        write_report(products)
+    report = products / "report"
+    for place in (report / "index.html", report / NIGHT / "index.html"):
+        assert f"{kind}.fits: cannot be read" in place.read_text()
+    assert "cannot be read" not in (report / OTHER / "index.html").read_text()
+    # The other kind of vector, all strips and the other nights' pages are there.
+    assert (report / NIGHT / "calibration.png").exists()
+    assert list((report / NIGHT).glob(f"{STRIP}-*.png"))
+    numbers = json.loads((report / NIGHT / "numbers.json").read_text())
+    assert [f["fault"] for f in numbers["findings"]].count("failed steps") == 1
+    path.write_bytes(content)
+    assert write_report(products).exists()
+
+
 def test_pictures_of_pages_before_pieces_were_kept_go_and_others_stay(products):
     report = products / "report"
     shutil.rmtree(report / "parts")
