@@ -1,6 +1,7 @@
-"""Raw lines to calibrated electrons, in one pass, and the model of their variance."""
+"""Raw lines to calibrated electrons, and the model of their variance."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -9,11 +10,23 @@ from numpy.typing import NDArray
 from pipeline.flags import PixelMask
 from pipeline.stages.dark import DarkVector
 from pipeline.stages.response import ResponseVector
-from pipeline.strip import Amplifier, index_amplifiers, index_raw_columns
+from pipeline.strip import Amplifier, index_amplifiers
 
-__all__ = ["CalibratedBlock", "background_variance", "calibrate_lines"]
+__all__ = [
+    "CalibratedBlock",
+    "LineTables",
+    "background_variance",
+    "calibrate_line",
+    "calibrate_lines",
+    "check_raw",
+    "make_tables",
+    "variance_line",
+]
 
 _QUANTISATION = 1.0 / 12.0  # variance of rounding to whole ADU, ADU^2 (uniform distribution)
+_SATURATED, _RAMP, _NO_DATA, _NONE = (
+    np.uint16(bit) for bit in (PixelMask.SATURATED, PixelMask.RAMP, PixelMask.NO_DATA, 0)
+)
 
 
 @dataclass(frozen=True)
@@ -35,68 +48,182 @@ class CalibratedBlock:
     mask: NDArray[np.uint16]
 
 
+class LineTables(NamedTuple):
+    """What the compiled functions must know of camera and columns.
+
+    Parameters
+    ----------
+    gain, full : ndarray of float32 of shape (n_amplifiers,)
+        Electrons per ADU, and saturation in ADU.
+    first, stop, source : ndarray of int64 of shape (n_amplifiers,)
+        Chip columns, and the lowest raw column.
+    backward : ndarray of bool of shape (n_amplifiers,)
+        Raw columns run against chip columns.
+    offset, dark : ndarray of float32 of shape (n_columns,)
+        Bias with intercept, and dark charge of a row, electrons.
+    inverse : ndarray of float32 of shape (n_columns,)
+        1 / response.
+    bits : ndarray of uint16 of shape (n_columns,)
+        Those of whole columns.
+    dark_variance, fixed : ndarray of float32 of shape (n_columns,)
+        Variance of a row's dark charge, and that of reading and rounding, electrons^2.
+    n_stage : int
+        Rows that integrate.
+    """
+
+    gain: np.ndarray
+    full: np.ndarray
+    first: np.ndarray
+    stop: np.ndarray
+    source: np.ndarray
+    backward: np.ndarray
+    offset: np.ndarray
+    dark: np.ndarray
+    inverse: np.ndarray
+    bits: np.ndarray
+    dark_variance: np.ndarray
+    fixed: np.ndarray
+    n_stage: int
+
+
+def make_tables(
+    amplifiers: tuple[Amplifier, ...],
+    dark: DarkVector,
+    response: ResponseVector,
+    column_mask: NDArray[np.uint16],
+    *,
+    line_period: float,
+    n_stage: int,
+    read_noise: NDArray[np.floating] | None = None,
+) -> LineTables:
+    """Tables of `calibrate_line` and `variance_line`.
+
+    Parameters
+    ----------
+    amplifiers, dark, response, column_mask, line_period, n_stage, read_noise
+        As of `calibrate_lines` and `background_variance`.
+
+    Returns
+    -------
+    LineTables
+
+    Raises
+    ------
+    ValueError
+        If the columns differ in number or the amplifiers do not tile the chip.
+    """
+    n_columns = _check_columns(dark, response, column_mask)
+    amps = index_amplifiers(amplifiers, n_columns=n_columns)
+    own = [a.read_noise for a in amplifiers] if read_noise is None else list(read_noise)
+    fixed = np.array(
+        [r * r + a.gain**2 * _QUANTISATION for r, a in zip(own, amplifiers, strict=True)]
+    )
+    return LineTables(
+        gain=np.array([a.gain for a in amplifiers], dtype=np.float32),
+        full=np.array([a.saturation for a in amplifiers], dtype=np.float32),
+        first=np.array([a.chip[0] for a in amplifiers], dtype=np.int64),
+        stop=np.array([a.chip[1] for a in amplifiers], dtype=np.int64),
+        source=np.array([a.data[0] for a in amplifiers], dtype=np.int64),
+        backward=np.array([a.reversed for a in amplifiers], dtype=np.bool_),
+        offset=(dark.bias + response.intercept).astype(np.float32),
+        dark=(line_period * dark.dark).astype(np.float32),
+        inverse=(1.0 / _safe_response(response, column_mask)).astype(np.float32),
+        bits=np.ascontiguousarray(column_mask, dtype=np.uint16),
+        dark_variance=np.maximum(line_period * dark.dark, 0.0).astype(np.float32),
+        fixed=fixed[amps].astype(np.float32),
+        n_stage=n_stage,
+    )
+
+
+@njit(cache=True)
+def calibrate_line(
+    raw: np.ndarray,
+    missing: bool,
+    line: int,
+    levels: np.ndarray,
+    tables: LineTables,
+    image: np.ndarray,
+    mask: np.ndarray,
+) -> None:
+    """Fill one line of the image and of the mask (see `calibrate_lines`)."""
+    if missing:
+        for c in range(image.size):
+            image[c] = np.float32(0.0)
+            mask[c] = tables.bits[c] | _NO_DATA
+        return
+    rows = np.float32(min(line, tables.n_stage))
+    extra = _RAMP if line < tables.n_stage else _NONE
+    for a in range(tables.gain.size):
+        first, stop, low = tables.first[a], tables.stop[a], tables.source[a]
+        n = stop - first
+        gain, level, full = tables.gain[a], levels[a], tables.full[a]
+        source, electrons, bits = raw[low : low + n], image[first:stop], mask[first:stop]
+        offset, dark = tables.offset[first:stop], tables.dark[first:stop]
+        inverse, own = tables.inverse[first:stop], tables.bits[first:stop]
+        # Loops over few arrays each: only then several pixels are worked on at once.
+        if tables.backward[a]:
+            for k in range(n):
+                electrons[k] = np.float32(source[n - 1 - k])
+        else:
+            for k in range(n):
+                electrons[k] = np.float32(source[k])
+        for k in range(n):
+            bits[k] = own[k] | extra | (_SATURATED if electrons[k] >= full else _NONE)
+        for k in range(n):
+            charge = gain * (electrons[k] - level) - offset[k] - rows * dark[k]
+            electrons[k] = charge * inverse[k]
+
+
 @njit(cache=True)
 def _calibrate(
     raw: np.ndarray,
     missing: np.ndarray,
     first_line: int,
-    columns: np.ndarray,
-    amps: np.ndarray,
-    gains: np.ndarray,
-    full: np.ndarray,
     levels: np.ndarray,
-    offset: np.ndarray,
-    dark: np.ndarray,
-    inverse: np.ndarray,
-    column_mask: np.ndarray,
-    n_stage: int,
-    saturated: int,
-    ramp: int,
-    no_data: int,
+    tables: LineTables,
     image: np.ndarray,
     mask: np.ndarray,
 ) -> None:
-    n_lines, n_columns = image.shape
-    none = np.uint16(0)
-    for l in range(n_lines):
-        if missing[l]:
-            for c in range(n_columns):
-                image[l, c] = np.float32(0.0)
-                mask[l, c] = column_mask[c] | no_data
-            continue
-        rows = np.float32(min(first_line + l, n_stage))
-        extra = ramp if first_line + l < n_stage else none
-        # One amplifier's columns run together: its constants stay out of the inner loop.
-        start = 0
-        while start < n_columns:
-            a = amps[start]
-            stop = start
-            while stop < n_columns and amps[stop] == a:
-                stop += 1
-            gain = gains[a]
-            level = levels[l, a]
-            top = full[a]
-            step = columns[stop - 1] - columns[start] if stop - start > 1 else 0
-            backward = step < 0
-            low = columns[stop - 1] if backward else columns[start]
-            source = raw[l, low : low + stop - start]
-            own_offset, own_dark = offset[start:stop], dark[start:stop]
-            own_inverse, own_bits = inverse[start:stop], column_mask[start:stop]
-            electrons, bits = image[l, start:stop], mask[l, start:stop]
-            # A loop for each way of reading out: only then several pixels are worked on at once.
-            if backward:
-                for k in range(stop - start):
-                    value = np.float32(source[stop - start - 1 - k])
-                    charge = gain * (value - level) - own_offset[k] - rows * own_dark[k]
-                    electrons[k] = charge * own_inverse[k]
-                    bits[k] = own_bits[k] | extra | (saturated if value >= top else none)
-            else:
-                for k in range(stop - start):
-                    value = np.float32(source[k])
-                    charge = gain * (value - level) - own_offset[k] - rows * own_dark[k]
-                    electrons[k] = charge * own_inverse[k]
-                    bits[k] = own_bits[k] | extra | (saturated if value >= top else none)
-            start = stop
+    for l in range(image.shape[0]):
+        calibrate_line(raw[l], missing[l], first_line + l, levels[l], tables, image[l], mask[l])
+
+
+def check_raw(
+    raw: NDArray[np.generic],
+    missing: NDArray[np.bool_],
+    first_line: int,
+    overscan_levels: NDArray[np.floating],
+    n_amplifiers: int,
+) -> None:
+    """Refuse lines that do not fit together.
+
+    Parameters
+    ----------
+    raw, missing, first_line, overscan_levels
+        As of `calibrate_lines`.
+    n_amplifiers : int
+        Amplifiers of the chip.
+
+    Raises
+    ------
+    ValueError
+        If shapes disagree or `first_line` is negative.
+    """
+    if raw.ndim != 2 or missing.shape != raw.shape[:1]:
+        msg = (
+            "raw and missing must be (lines, columns) and (lines,), "
+            f"received {raw.shape} and {missing.shape}"
+        )
+        raise ValueError(msg)
+    if overscan_levels.shape != (len(raw), n_amplifiers):
+        msg = (
+            f"overscan_levels must be {(len(raw), n_amplifiers)}, "
+            f"received {overscan_levels.shape}"
+        )
+        raise ValueError(msg)
+    if first_line < 0:
+        msg = f"first_line must not be negative, received {first_line}"
+        raise ValueError(msg)
 
 
 def _check_columns(dark: DarkVector, response: ResponseVector, column_mask: NDArray) -> int:
@@ -167,69 +294,32 @@ def calibrate_lines(
     ValueError
         If shapes disagree or `first_line` is negative.
     """
-    n_columns = _check_columns(dark, response, column_mask)
-    if raw.ndim != 2 or missing.shape != raw.shape[:1]:
-        msg = (
-            "raw and missing must be (lines, columns) and (lines,), "
-            f"received {raw.shape} and {missing.shape}"
-        )
-        raise ValueError(msg)
-    n_lines = raw.shape[0]
-    if overscan_levels.shape != (n_lines, len(amplifiers)):
-        msg = (
-            f"overscan_levels must be {(n_lines, len(amplifiers))}, "
-            f"received {overscan_levels.shape}"
-        )
-        raise ValueError(msg)
-    if first_line < 0:
-        msg = f"first_line must not be negative, received {first_line}"
-        raise ValueError(msg)
-    columns = index_raw_columns(amplifiers, n_columns=n_columns)
-    amps = index_amplifiers(amplifiers, n_columns=n_columns)
-    f = _safe_response(response, column_mask)
-    image = np.empty((n_lines, n_columns), dtype=np.float32)
-    mask = np.empty((n_lines, n_columns), dtype=np.uint16)
-    _calibrate(
-        np.ascontiguousarray(raw),
-        missing,
-        first_line,
-        columns,
-        amps,
-        np.array([a.gain for a in amplifiers], dtype=np.float32),
-        np.array([a.saturation for a in amplifiers], dtype=np.float32),
-        np.ascontiguousarray(overscan_levels, dtype=np.float32),
-        (dark.bias + response.intercept).astype(np.float32),
-        (line_period * dark.dark).astype(np.float32),
-        (1.0 / f).astype(np.float32),
-        np.ascontiguousarray(column_mask, dtype=np.uint16),
-        n_stage,
-        np.uint16(PixelMask.SATURATED),
-        np.uint16(PixelMask.RAMP),
-        np.uint16(PixelMask.NO_DATA),
-        image,
-        mask,
+    tables = make_tables(
+        amplifiers, dark, response, column_mask, line_period=line_period, n_stage=n_stage
     )
+    check_raw(raw, missing, first_line, overscan_levels, len(amplifiers))
+    shape = (len(raw), len(column_mask))
+    image, mask = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.uint16)
+    levels = np.ascontiguousarray(overscan_levels, dtype=np.float32)
+    _calibrate(np.ascontiguousarray(raw), missing, first_line, levels, tables, image, mask)
     return CalibratedBlock(first_line, image, mask)
 
 
 @njit(cache=True)
-def _variance(
-    sky: np.ndarray,
-    first_line: int,
-    n_stage: int,
-    inverse: np.ndarray,
-    dark: np.ndarray,
-    fixed: np.ndarray,
-    variance: np.ndarray,
-) -> None:
-    n_lines, n_columns = sky.shape
-    zero = np.float32(0.0)
-    for l in range(n_lines):
-        rows = np.float32(min(first_line + l, n_stage))
-        for c in range(n_columns):
-            light = max(sky[l, c], zero)
-            # (f sky + dark + fixed) / f^2
-            variance[l, c] = inverse[c] * (light + inverse[c] * (rows * dark[c] + fixed[c]))
+def variance_line(sky: np.ndarray, line: int, tables: LineTables, variance: np.ndarray) -> None:
+    """Fill one line of the variance (see `background_variance`)."""
+    rows = np.float32(min(line, tables.n_stage))
+    inverse, dark, fixed = tables.inverse, tables.dark_variance, tables.fixed
+    for c in range(variance.size):
+        light = max(sky[c], np.float32(0.0))
+        # (f sky + dark + fixed) / f^2
+        variance[c] = inverse[c] * (light + inverse[c] * (rows * dark[c] + fixed[c]))
+
+
+@njit(cache=True)
+def _variance(sky: np.ndarray, first_line: int, tables: LineTables, variance: np.ndarray) -> None:
+    for l in range(sky.shape[0]):
+        variance_line(sky[l], first_line + l, tables, variance[l])
 
 
 def background_variance(
@@ -278,23 +368,14 @@ def background_variance(
     ValueError
         If shapes disagree.
     """
-    n_columns = _check_columns(dark, response, column_mask)
+    tables = make_tables(
+        amplifiers, dark, response, column_mask,
+        line_period=line_period, n_stage=n_stage, read_noise=read_noise,
+    )  # fmt: skip
+    n_columns = len(column_mask)
     if sky.ndim != 2 or sky.shape[1] != n_columns:
         msg = f"sky must be (n_lines, {n_columns}), received {sky.shape}"
         raise ValueError(msg)
-    amps = index_amplifiers(amplifiers, n_columns=n_columns)
-    own = [a.read_noise for a in amplifiers] if read_noise is None else list(read_noise)
-    fixed = np.array(
-        [r * r + a.gain**2 * _QUANTISATION for r, a in zip(own, amplifiers, strict=True)]
-    )
     variance = np.empty(sky.shape, dtype=np.float32)
-    _variance(
-        np.ascontiguousarray(sky, dtype=np.float32),
-        first_line,
-        n_stage,
-        (1.0 / _safe_response(response, column_mask)).astype(np.float32),
-        np.maximum(line_period * dark.dark, 0.0).astype(np.float32),
-        fixed[amps].astype(np.float32),
-        variance,
-    )
+    _variance(np.ascontiguousarray(sky, dtype=np.float32), first_line, tables, variance)
     return variance
