@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
@@ -14,6 +13,7 @@ from pipeline.stages.overscan import keep_of_variance
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.series import choose_half_width, fill_gaps, smooth_running
 from pipeline.stages.sky_course import SkyCourse, fit_course
+from pipeline.stages.sky_lines import SkyLines, cubic_weights
 
 __all__ = ["SkyModel", "SkyOptions", "fit_sky"]
 
@@ -125,26 +125,42 @@ class SkyModel:
         ValueError
             If a number is negative.
         """
+        return self.prepare(first_line, n_lines).image()
+
+    def prepare(self, first_line: int, n_lines: int) -> SkyLines:
+        """What `evaluate` needs of these lines: their sky is then made line by line, or where asked.
+
+        Parameters
+        ----------
+        first_line, n_lines : int
+            Global lines.
+
+        Returns
+        -------
+        SkyLines
+
+        Raises
+        ------
+        ValueError
+            If a number is negative.
+        """
         if first_line < 0 or n_lines < 0:
             msg = (
                 f"first_line and n_lines must not be negative, received {first_line} and {n_lines}"
             )
             raise ValueError(msg)
-        out = np.empty((n_lines, self.n_columns), dtype=np.float32)
-        if n_lines == 0:
-            return out
-        x = np.arange(self.n_columns, dtype=np.float64)
-        index, weights = _cubic_weights(self.columns, x)
         wanted = np.arange(first_line, first_line + n_lines, dtype=np.float64)
         at, share = self._along(wanted)
-        low, high = int(at.min()), int(at.max())
+        low, high = (int(at.min()), int(at.max()) + 1) if n_lines else (0, 0)
         # Only the rows of cells that these lines touch are spread over the columns.
-        rows = np.zeros((high - low + 1, self.n_columns))
+        index, weights = cubic_weights(self.columns, np.arange(self.n_columns, dtype=np.float64))
+        rows = np.zeros((high - low, self.n_columns))
         for k in range(4):
-            rows += weights[:, k] * self.deviation[low : high + 1][:, index[:, k]]
-        common = self.course.evaluate(wanted).astype(np.float32)
-        _blend(common, rows.astype(np.float32), at - low, share.astype(np.float32), out)
-        return out
+            rows += weights[:, k] * self.deviation[low:high][:, index[:, k]]
+        return SkyLines(
+            self.course.evaluate(wanted).astype(np.float32),
+            rows.astype(np.float32), at - low, share.astype(np.float32),
+        )  # fmt: skip
 
     def mean_of_lines(self, lines: _F) -> _F:
         """Mean of `evaluate` over all columns.
@@ -159,7 +175,7 @@ class SkyModel:
         ndarray of shape (n,)
             Electrons.
         """
-        index, weights = _cubic_weights(self.columns, np.arange(self.n_columns, dtype=np.float64))
+        index, weights = cubic_weights(self.columns, np.arange(self.n_columns, dtype=np.float64))
         of_cell = np.bincount(index.ravel(), weights.ravel(), minlength=self.columns.size)
         deviation = self.deviation @ (of_cell / self.n_columns)
         at, share = self._along(lines)
@@ -168,69 +184,8 @@ class SkyModel:
     def _along(self, lines: _F) -> tuple[NDArray[np.int64], _F]:
         """Rows of cells that bear on lines, and their weights."""
         held = np.clip(lines, self.lines[0], self.lines[-1])
-        at, share = _cubic_weights(self.lines, held)
+        at, share = cubic_weights(self.lines, held)
         return at, share * (np.minimum(lines, self.n_stage) / self.n_stage)[:, None]
-
-
-def _cubic_weights(knots: _F, x: _F) -> tuple[NDArray[np.int64], _F]:
-    """Four knots and their weights for each x: local cubic Hermite on uneven knots.
-
-    Slopes are those of the parabola through a knot and its neighbours, one-sided at the ends.
-    """
-    n = len(knots)
-    if n == 1:
-        return np.zeros((len(x), 4), dtype=np.int64), np.tile([1.0, 0.0, 0.0, 0.0], (len(x), 1))
-    k = np.clip(np.searchsorted(knots, x, side="right") - 1, 0, n - 2)
-    index = np.clip(k[:, None] + np.arange(-1, 3)[None, :], 0, n - 1)
-    h = knots[k + 1] - knots[k]
-    t = (x - knots[k]) / h
-    inside = (t >= 0) & (t <= 1)
-    u = np.where(inside, t, 0.0)
-    h00 = 2 * u**3 - 3 * u**2 + 1
-    h10 = u**3 - 2 * u**2 + u
-    h11 = u**3 - u**2
-    w = np.zeros((len(x), 4))
-    w[:, 1] += h00
-    w[:, 2] += 1 - h00
-    # Slope at the left knot: (a d1 + b d0) with d1 the slope to the right, d0 to the left.
-    left = k > 0
-    g = np.where(left, knots[k] - knots[np.maximum(k - 1, 0)], h)
-    b = np.where(left, h / (g + h), 0.0)  # weight of the slope to the left
-    w[:, 2] += h10 * (1 - b)
-    w[:, 1] -= h10 * (1 - b)
-    w[:, 1] += h10 * b * h / g
-    w[:, 0] -= h10 * b * h / g
-    right = k < n - 2
-    g = np.where(right, knots[np.minimum(k + 2, n - 1)] - knots[k + 1], h)
-    b = np.where(right, h / (g + h), 0.0)  # weight of the slope to the right
-    w[:, 2] += h11 * (1 - b)
-    w[:, 1] -= h11 * (1 - b)
-    w[:, 3] += h11 * b * h / g
-    w[:, 2] -= h11 * b * h / g
-    outside = ~inside
-    w[outside] = 0.0
-    w[outside, 1] = 1 - t[outside]
-    w[outside, 2] = t[outside]
-    return index, w
-
-
-@njit(cache=True)
-def _blend(
-    common: np.ndarray, rows: np.ndarray, at: np.ndarray, share: np.ndarray, out: np.ndarray
-) -> None:
-    n_lines, n_columns = out.shape
-    for l in range(n_lines):
-        r0 = rows[at[l, 0]]
-        r1 = rows[at[l, 1]]
-        r2 = rows[at[l, 2]]
-        r3 = rows[at[l, 3]]
-        s0 = share[l, 0]
-        s1 = share[l, 1]
-        s2 = share[l, 2]
-        s3 = share[l, 3]
-        row = out[l]
-        for c in range(n_columns):
-            row[c] = common[l] + s0 * r0[c] + s1 * r1[c] + s2 * r2[c] + s3 * r3[c]
 
 
 def _cell_edges(n_columns: int, cell: int) -> NDArray[np.int64]:
