@@ -1,6 +1,7 @@
 """Cosmic rays: pixels sharper than the predicted point spread lets any star be."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -9,7 +10,27 @@ from numpy.typing import NDArray
 from pipeline.flags import PixelMask
 from pipeline.stages.scan_kernels import find_next
 
-__all__ = ["CosmicOptions", "find_cosmic_rays", "halo_lines"]
+__all__ = [
+    "CosmicLimits",
+    "CosmicOptions",
+    "find_cosmic_rays",
+    "find_sharp",
+    "halo_lines",
+    "make_limits",
+    "mark_cosmic_rays",
+]
+
+_HIT = np.uint16(PixelMask.COSMIC_RAY)
+_BLOCKED = np.uint16(PixelMask.SATURATED | PixelMask.BLEED)
+_SKIPPED = np.uint16(
+    PixelMask.DEAD
+    | PixelMask.HOT
+    | PixelMask.NOISY
+    | PixelMask.NONLINEAR
+    | PixelMask.TRAP
+    | PixelMask.NO_DATA
+)
+_HARD = np.uint16(_BLOCKED | _SKIPPED)
 
 
 @dataclass(frozen=True)
@@ -55,6 +76,30 @@ def halo_lines(options: CosmicOptions) -> int:
     return options.grow_steps + 2
 
 
+class CosmicLimits(NamedTuple):
+    """`CosmicOptions` as the compiled functions take them.
+
+    Parameters
+    ----------
+    ratio_line, ratio_column : ndarray of float32 of shape (n_columns,)
+        Least share of a star's pixel that its two neighbours on an axis have on average.
+    least : ndarray of float64 of shape (n_columns,)
+        Contrast that a hit exceeds.
+    threshold2, grow2 : float32
+        Squares of the limits in sigma.
+    grow_contrast, grow_steps : float, int
+        As of `CosmicOptions`.
+    """
+
+    ratio_line: np.ndarray
+    ratio_column: np.ndarray
+    least: np.ndarray
+    threshold2: np.float32
+    grow2: np.float32
+    grow_contrast: float
+    grow_steps: int
+
+
 @njit(cache=True)
 def _contrast(
     image: np.ndarray,
@@ -62,10 +107,7 @@ def _contrast(
     mask: np.ndarray,
     l: int,
     c: int,
-    ratio_l: np.ndarray,
-    ratio_c: np.ndarray,
-    blocked: int,
-    skipped: int,
+    limits: CosmicLimits,
 ) -> float:
     """Largest excess, in sigma, over what a star's pixel may have above its neighbours.
 
@@ -73,40 +115,41 @@ def _contrast(
     at least exp(-1/(2 s^2)) of the pixel: (n1 + n2)/2 = p exp(-1/(2 s^2)) cosh(d/s^2).
     """
     n_lines, n_columns = image.shape
+    ratio_l, ratio_c = limits.ratio_line[c], limits.ratio_column[c]
     p = image[l, c]
-    v = variance[l, c] + max(p, np.float32(0.0))
     along = 0.0
     across = 0.0
-    along_var = 0.0
-    across_var = 0.0
     has_along = False
     has_across = False
     if 0 < l < n_lines - 1:
         seen = mask[l - 1, c] | mask[l + 1, c]
-        if seen & blocked:
+        if seen & _BLOCKED:
             return 0.0
-        if not seen & skipped:
-            a = image[l - 1, c]
-            b = image[l + 1, c]
-            along = ratio_l * p - 0.5 * (a + b)
-            light = max(a, np.float32(0.0)) + max(b, np.float32(0.0))
-            along_var = 0.25 * (variance[l - 1, c] + variance[l + 1, c] + light)
+        if not seen & _SKIPPED:
+            along = ratio_l * p - 0.5 * (image[l - 1, c] + image[l + 1, c])
             has_along = True
     if 0 < c < n_columns - 1:
         seen = mask[l, c - 1] | mask[l, c + 1]
-        if seen & blocked:
+        if seen & _BLOCKED:
             return 0.0
-        if not seen & skipped:
-            a = image[l, c - 1]
-            b = image[l, c + 1]
-            across = ratio_c * p - 0.5 * (a + b)
-            light = max(a, np.float32(0.0)) + max(b, np.float32(0.0))
-            across_var = 0.25 * (variance[l, c - 1] + variance[l, c + 1] + light)
+        if not seen & _SKIPPED:
+            across = ratio_c * p - 0.5 * (image[l, c - 1] + image[l, c + 1])
             has_across = True
+    # Most pixels are blunter than the sharpest star: their noise is of no concern.
+    if along <= 0.0 and across <= 0.0:
+        return 0.0
+    zero = np.float32(0.0)
+    v = variance[l, c] + max(p, zero)
+    along_var = 0.0
+    across_var = 0.0
     best = 0.0
     if has_along:
+        light = max(image[l - 1, c], zero) + max(image[l + 1, c], zero)
+        along_var = 0.25 * (variance[l - 1, c] + variance[l + 1, c] + light)
         best = max(best, along / np.sqrt(ratio_l * ratio_l * v + along_var))
     if has_across:
+        light = max(image[l, c - 1], zero) + max(image[l, c + 1], zero)
+        across_var = 0.25 * (variance[l, c - 1] + variance[l, c + 1] + light)
         best = max(best, across / np.sqrt(ratio_c * ratio_c * v + across_var))
     if has_along and has_across:
         both = ratio_l + ratio_c
@@ -115,72 +158,100 @@ def _contrast(
 
 
 @njit(cache=True)
-def _find(
+def _is_sharp(
+    image: np.ndarray, variance: np.ndarray, mask: np.ndarray, l: int, c: int, limits: CosmicLimits
+) -> bool:
+    p = image[l, c]
+    if mask[l, c] & _HARD or not p > np.float32(0.0):
+        return False
+    if not p * p > limits.threshold2 * variance[l, c]:
+        return False
+    return _contrast(image, variance, mask, l, c, limits) > limits.least[c]
+
+
+@njit(cache=True)
+def find_sharp(
     image: np.ndarray,
     variance: np.ndarray,
     mask: np.ndarray,
-    ratio_l: np.ndarray,
-    ratio_c: np.ndarray,
-    threshold2: float,
-    contrast: float,
-    grow2: float,
-    grow_contrast: float,
-    steps: int,
-    blocked: int,
-    skipped: int,
-    hit: np.ndarray,
+    l: int,
+    limits: CosmicLimits,
+    likely: np.ndarray,
+    sharp: list,
+) -> None:
+    """Add places, ``line * n_columns + column``, of a line's pixels that no star can be.
+
+    The lines before and after decide too. `likely` is room for a line of bytes.
+    """
+    n_lines, n_columns = image.shape
+    row, noise, bits = image[l], variance[l], mask[l]
+    before, after = image[max(l - 1, 0)], image[min(l + 1, n_lines - 1)]
+    ratio_l, ratio_c = limits.ratio_line, limits.ratio_column
+    half = np.float32(0.5)
+    # Few pixels are bright, and few of these stand out on an axis: the whole line is compared at
+    # once, then only they are visited.
+    for c in range(1, n_columns - 1):
+        p = row[c]
+        bright = (p > np.float32(0.0)) & (p * p > limits.threshold2 * noise[c])
+        along = ratio_l[c] * p <= half * (before[c] + after[c])
+        across = ratio_c[c] * p <= half * (row[c - 1] + row[c + 1])
+        likely[c] = bright & (bits[c] & _HARD == 0) & (not (along & across))
+    likely[0] = likely[n_columns - 1] = True
+    c = find_next(likely, 0)
+    while c < n_columns:
+        if _is_sharp(image, variance, mask, l, c, limits):
+            sharp.append(l * n_columns + c)
+        c = find_next(likely, c + 1)
+
+
+@njit(cache=True)
+def _find(
+    image: np.ndarray, variance: np.ndarray, mask: np.ndarray, limits: CosmicLimits
+) -> np.ndarray:
+    sharp = [0 for _ in range(0)]
+    likely = np.empty(image.shape[1], dtype=np.uint8)
+    for l in range(image.shape[0]):
+        find_sharp(image, variance, mask, l, limits, likely, sharp)
+    return np.array(sharp)
+
+
+@njit(cache=True)
+def _grow(
+    image: np.ndarray,
+    variance: np.ndarray,
+    mask: np.ndarray,
+    sharp: np.ndarray,
+    limits: CosmicLimits,
 ) -> None:
     n_lines, n_columns = image.shape
-    seeds_l = []
-    seeds_c = []
-    zero = np.float32(0.0)
-    bright = np.empty(n_columns, dtype=np.uint8)
-    hard = blocked | skipped
-    for l in range(n_lines):
-        row = image[l]
-        noise = variance[l]
-        bits = mask[l]
-        # Few pixels are bright: the whole line is compared at once, then only they are visited.
-        for c in range(n_columns):
-            p = row[c]
-            above = (p > zero) & (p * p > threshold2 * noise[c])
-            bright[c] = above & (bits[c] & hard == 0)
-        c = find_next(bright, 0)
-        while c < n_columns:
-            value = _contrast(image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped)
-            blunt = max(np.float32(0.0), 0.5 * (ratio_l[c] + ratio_c[c]) - np.float32(0.45))
-            if value > contrast * (np.float32(1.0) + blunt):
-                hit[l, c] = True
-                seeds_l.append(l)
-                seeds_c.append(c)
-            c = find_next(bright, c + 1)
+    seeds = [0 for _ in range(0)]
+    for place in sharp:
+        if _is_sharp(image, variance, mask, place // n_columns, place % n_columns, limits):
+            seeds.append(place)
+    for place in seeds:
+        mask[place // n_columns, place % n_columns] |= _HIT
     first = 0
-    for step in range(steps):
-        last = len(seeds_l)
+    for step in range(limits.grow_steps):
+        last = len(seeds)
         if first == last:
             break
         for k in range(first, last):
-            l0 = seeds_l[k]
-            c0 = seeds_c[k]
+            l0, c0 = seeds[k] // n_columns, seeds[k] % n_columns
             for l in range(max(l0 - 1, 0), min(l0 + 2, n_lines)):
                 for c in range(max(c0 - 1, 0), min(c0 + 2, n_columns)):
-                    if hit[l, c] or mask[l, c] & (blocked | skipped):
+                    if mask[l, c] & (_HARD | _HIT):
                         continue
                     p = image[l, c]
-                    if not (p > zero and p * p > grow2 * variance[l, c]):
+                    if not (p > np.float32(0.0) and p * p > limits.grow2 * variance[l, c]):
                         continue
                     side = (l == l0) or (c == c0)
                     # Spilled charge next to a hit is fainter than the hit itself.
                     spill = step == 0 and side and p < image[l0, c0]
                     if spill or (
-                        _contrast(
-                            image, variance, mask, l, c, ratio_l[c], ratio_c[c], blocked, skipped
-                        )
-                        > grow_contrast
+                        _contrast(image, variance, mask, l, c, limits) > limits.grow_contrast
                     ):
-                        hit[l, c] = True
-                        seeds_l.append(l)
-                        seeds_c.append(c)
+                        mask[l, c] |= _HIT
+                        seeds.append(l * n_columns + c)
         first = last
 
 
@@ -197,6 +268,67 @@ def _sharpest(
         raise ValueError(msg)
     ratio = np.exp(-0.5 / (margin * s) ** 2).astype(np.float32)
     return np.broadcast_to(ratio, (n_columns,)).copy()
+
+
+def make_limits(
+    psf_sigma_line: float | NDArray[np.floating],
+    psf_sigma_column: float | NDArray[np.floating],
+    n_columns: int,
+    *,
+    options: CosmicOptions,
+) -> CosmicLimits:
+    """Limits of every column.
+
+    Parameters
+    ----------
+    psf_sigma_line, psf_sigma_column, options
+        As of `find_cosmic_rays`.
+    n_columns : int
+        Chip columns.
+
+    Returns
+    -------
+    CosmicLimits
+
+    Raises
+    ------
+    ValueError
+        If a width is not positive or their number is another.
+    """
+    line = _sharpest(psf_sigma_line, options.margin, n_columns, "psf_sigma_line")
+    column = _sharpest(psf_sigma_column, options.margin, n_columns, "psf_sigma_column")
+    blunt = np.maximum(0.0, 0.5 * (line + column).astype(np.float64) - np.float32(0.45))
+    return CosmicLimits(
+        ratio_line=line,
+        ratio_column=column,
+        least=options.contrast * (1.0 + blunt),
+        threshold2=np.float32(options.threshold**2),
+        grow2=np.float32(options.grow_sigma**2),
+        grow_contrast=options.grow_contrast,
+        grow_steps=options.grow_steps,
+    )
+
+
+def mark_cosmic_rays(
+    image_minus_sky: NDArray[np.float32],
+    variance: NDArray[np.float32],
+    mask: NDArray[np.uint16],
+    sharp: NDArray[np.int64],
+    limits: CosmicLimits,
+) -> None:
+    """Set COSMIC_RAY, in place, where sharp pixels stand and along their tracks.
+
+    Parameters
+    ----------
+    image_minus_sky, variance, mask
+        As of `find_cosmic_rays`, contiguous.
+    sharp : ndarray of int64
+        Places, ``line * n_columns + column``, of `find_sharp` on this mask or on one that had not
+        all its saturated pixels and bleeds yet: those that these rule out are left out here.
+    limits : CosmicLimits
+        From `make_limits`.
+    """
+    _grow(image_minus_sky, variance, mask, sharp, limits)
 
 
 def find_cosmic_rays(
@@ -244,30 +376,9 @@ def find_cosmic_rays(
             f"{image_minus_sky.shape}, {variance.shape} and {mask.shape}"
         )
         raise ValueError(msg)
-    n_columns = mask.shape[1]
-    hit = np.zeros(mask.shape, dtype=np.bool_)
-    blocked = PixelMask.SATURATED | PixelMask.BLEED
-    skipped = (
-        PixelMask.DEAD
-        | PixelMask.HOT
-        | PixelMask.NOISY
-        | PixelMask.NONLINEAR
-        | PixelMask.TRAP
-        | PixelMask.NO_DATA
-    )
-    _find(
-        np.ascontiguousarray(image_minus_sky, dtype=np.float32),
-        np.ascontiguousarray(variance, dtype=np.float32),
-        np.ascontiguousarray(mask),
-        _sharpest(psf_sigma_line, options.margin, n_columns, "psf_sigma_line"),
-        _sharpest(psf_sigma_column, options.margin, n_columns, "psf_sigma_column"),
-        np.float32(options.threshold**2),
-        options.contrast,
-        np.float32(options.grow_sigma**2),
-        options.grow_contrast,
-        options.grow_steps,
-        np.uint16(blocked),
-        np.uint16(skipped),
-        hit,
-    )
-    return hit
+    image = np.ascontiguousarray(image_minus_sky, dtype=np.float32)
+    noise = np.ascontiguousarray(variance, dtype=np.float32)
+    marked = np.bitwise_and(mask, np.uint16(~_HIT))
+    limits = make_limits(psf_sigma_line, psf_sigma_column, mask.shape[1], options=options)
+    mark_cosmic_rays(image, noise, marked, _find(image, noise, marked, limits), limits)
+    return np.asarray(marked & _HIT > 0)

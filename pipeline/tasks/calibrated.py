@@ -40,6 +40,7 @@ def write_calibrated(
     """
     strip = context.strip
     block = prepare_block(context, start, stop)
+    sky = block.sky.image()
     begin, end = lines_to_mjd(strip, np.array([start, stop - 1], dtype=float))
     number = start // config.detection.block_lines + 1
     folder = strip_folder(Path(out), strip.night, strip.name)
@@ -59,7 +60,7 @@ def write_calibrated(
     write_image(
         path,
         {
-            "IMAGE": block.image + block.sky, "SKY": block.sky, "VARIANCE": block.variance,
+            "IMAGE": block.image + sky, "SKY": sky, "VARIANCE": block.variance,
             "MASK": block.mask,
         },
         header=header, image_header={},

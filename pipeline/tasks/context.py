@@ -6,14 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.config import RawConfig
-from pipeline.flags import PixelMask
 from pipeline.io.raw_read import read_lines
 from pipeline.stages import cosmic, saturation
-from pipeline.stages.calibrate import background_variance, calibrate_lines
+from pipeline.stages.calibrate import make_tables
+from pipeline.stages.clean import clean_lines
 from pipeline.stages.dark import DarkVector
 from pipeline.stages.overscan import OverscanLevels, interpolate_overscan
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.sky import SkyModel
+from pipeline.stages.sky_lines import SkyLines
 from pipeline.stages.trails import Trail, mask_trails
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions
@@ -83,21 +84,21 @@ class CleanBlock:
         Of the background alone, electrons^2.
     mask : ndarray of uint16
         `PixelMask` bits.
-    sky : ndarray of float32
-        What was subtracted.
+    sky : SkyLines
+        What was subtracted, made where it is asked for.
     """
 
     first_line: int
     image: NDArray[np.float32]
     variance: NDArray[np.float32]
     mask: NDArray[np.uint16]
-    sky: NDArray[np.float32]
+    sky: SkyLines
 
     def crop(self, start: int, stop: int) -> "CleanBlock":
         """Lines `start` to `stop` (global, half-open)."""
         rows = slice(start - self.first_line, stop - self.first_line)
         return CleanBlock(
-            start, self.image[rows], self.variance[rows], self.mask[rows], self.sky[rows]
+            start, self.image[rows], self.variance[rows], self.mask[rows], self.sky.crop(rows)
         )
 
 
@@ -124,39 +125,19 @@ def prepare_block(context: StripContext, start: int, stop: int) -> CleanBlock:
     halo = saturation.halo_lines(options.saturation) + cosmic.halo_lines(options.cosmic)
     low, high = max(0, start - halo), min(stop + halo, strip.n_lines)
     raw, missing = read_lines(strip, context.raw, low, high)
-    block = calibrate_lines(
-        raw, missing, low, strip.amplifiers,
-        interpolate_overscan(context.overscan, low, high),
-        context.dark, context.response, context.column_mask,
-        line_period=strip.line_period, n_stage=strip.n_stage,
-    )  # fmt: skip
-    sky = context.sky.evaluate(low, high - low)
-    variance = background_variance(
-        sky, low, strip.amplifiers, context.dark, context.response, context.column_mask,
+    tables = make_tables(
+        strip.amplifiers, context.dark, context.response, context.column_mask,
         line_period=strip.line_period, n_stage=strip.n_stage, read_noise=context.read_noise,
     )  # fmt: skip
-    image = block.image
-    image -= sky  # nothing else holds it
-    mask = mask_saturation_and_rays(context, image, variance, block.mask)
+    limits = cosmic.make_limits(
+        context.sharpest_line, context.sharpest_column, strip.n_columns, options=options.cosmic
+    )
+    levels = interpolate_overscan(context.overscan, low, high)
+    sky = context.sky.prepare(low, high - low)
+    image, variance, mask, sharp = clean_lines(raw, missing, low, levels, tables, sky, limits)
+    # Saturation first, so that rays see the bleeds.
+    mask = saturation.mask_saturation(image, variance, mask, options=options.saturation)
+    cosmic.mark_cosmic_rays(image, variance, mask, sharp, limits)
     if context.trails:
         mask |= mask_trails((high - low, strip.n_columns), low, context.trails)
     return CleanBlock(low, image, variance, mask, sky).crop(start, stop)
-
-
-def mask_saturation_and_rays(
-    context: StripContext,
-    image: NDArray[np.float32],
-    variance: NDArray[np.float32],
-    mask: NDArray[np.uint16],
-) -> NDArray[np.uint16]:
-    """Mark saturation, bleeds and cosmic rays; saturation first, so that rays see the bleeds."""
-    options = context.options
-    marked = saturation.mask_saturation(image, variance, mask, options=options.saturation)
-    hits = cosmic.find_cosmic_rays(
-        image, variance, marked, context.sharpest_line, context.sharpest_column,
-        options=options.cosmic,
-    )  # fmt: skip
-    # The few hits' places: a mask of all pixels would be searched twice.
-    lines, columns = np.divmod(np.flatnonzero(hits), hits.shape[1])
-    marked[lines, columns] |= np.uint16(PixelMask.COSMIC_RAY)
-    return marked

@@ -169,8 +169,8 @@ def measure_block(
         block, photon, fit, models, psf, mine, fwhm, column_widths=spread.widths, options=options
     )
     fit, found = fit.select(mine), near.select(mine)
-    l = np.clip(np.rint(found.line).astype(int) - low, 0, block.sky.shape[0] - 1)
-    c = np.clip(np.rint(found.column).astype(int), 0, block.sky.shape[1] - 1)
+    l = np.clip(np.rint(found.line).astype(int) - low, 0, block.image.shape[0] - 1)
+    c = np.clip(np.rint(found.column).astype(int), 0, block.image.shape[1] - 1)
     flags = fit.flags | found.flags | shapes.flags
     flags |= _flags_of_masks(block, found.line, found.column)
     line, column = fit.line, fit.column
@@ -192,7 +192,7 @@ def measure_block(
         mom_lc=shapes.mom_lc, mom_cc=shapes.mom_cc,
         first_moment_radius=shapes.first_moment_radius, semi_major=shapes.semi_major,
         semi_minor=shapes.semi_minor, position_angle=shapes.position_angle, fwhm=fwhm,
-        peak=found.peak, sky=block.sky[l, c].astype(float),
+        peak=found.peak, sky=block.sky.pixels(l, c).astype(float),
         chi2=fit.chi2, extendedness=fit.extendedness, extendedness_err=fit.extendedness_err,
         snr=found.snr, flags=flags,
     )  # fmt: skip
