@@ -196,7 +196,7 @@ def find_sharp(
         along = ratio_l[c] * p <= half * (before[c] + after[c])
         across = ratio_c[c] * p <= half * (row[c - 1] + row[c + 1])
         likely[c] = bright & (bits[c] & _HARD == 0) & (not (along & across))
-    likely[0] = likely[n_columns - 1] = True
+    likely[0] = likely[n_columns - 1] = True  # they have one neighbour
     c = find_next(likely, 0)
     while c < n_columns:
         if _is_sharp(image, variance, mask, l, c, limits):
