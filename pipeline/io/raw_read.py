@@ -1,6 +1,7 @@
 """Lines of a strip from its segments; only the bytes of the lines asked for are read."""
 
 import logging
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -59,14 +60,14 @@ def read_lines(
             f"{strip.name}), received {start}, {stop}"
         )
         raise ValueError(msg)
-    pieces: list[tuple[int, NDArray[Any]]] = []
+    pieces: list[tuple[slice, _Stored]] = []
     for segment in strip.segments:
         first, last = max(start, segment.first_line), min(stop, segment.stop_line)
         if first >= last:
             continue
         begin, end = first - segment.first_line, last - segment.first_line
         try:
-            piece = read_segment(
+            piece = _open_segment(
                 segment, options, begin, end, n_raw_columns=strip.n_raw_columns, growing=growing
             )
         except Exception as error:  # noqa: BLE001 - one bad segment must not stop the strip
@@ -75,19 +76,15 @@ def read_lines(
             )
             note_lost(last - first)
             continue
-        note_read(piece.nbytes)
-        pieces.append((first - start, piece))
-    n_lines = stop - start
-    if len(pieces) == 1 and len(pieces[0][1]) == n_lines:
-        raw = pieces[0][1]
-        missing = np.zeros(n_lines, dtype=bool)
-    else:
-        kind = np.result_type(*(p.dtype for _, p in pieces)) if pieces else np.dtype(np.uint16)
-        raw = np.zeros((n_lines, strip.n_raw_columns), dtype=kind)
-        missing = np.ones(n_lines, dtype=bool)
-        for offset, piece in pieces:
-            raw[offset : offset + len(piece)] = piece
-            missing[offset : offset + len(piece)] = False
+        note_read(piece.values.size * piece.kind.itemsize)
+        pieces.append((slice(first - start, last - start), piece))
+    kind = np.result_type(*(p.kind for _, p in pieces)) if pieces else np.dtype(np.uint16)
+    raw = np.empty((stop - start, strip.n_raw_columns), dtype=kind)
+    missing = np.ones(stop - start, dtype=bool)
+    for lines, piece in pieces:
+        piece.fill(raw[lines])
+        missing[lines] = False
+    raw[missing] = 0
     if raw.dtype.kind == "f":
         void = ~np.isfinite(raw).any(axis=1)
         raw[void] = 0
@@ -129,6 +126,21 @@ def read_segment(
     RawError
         If the file cannot be read or is no longer what it was when it was checked.
     """
+    return _open_segment(
+        segment, options, begin, end, n_raw_columns=n_raw_columns, growing=growing
+    ).pixels()
+
+
+def _open_segment(
+    segment: Segment,
+    options: RawConfig,
+    begin: int,
+    end: int,
+    *,
+    n_raw_columns: int,
+    growing: bool,
+) -> "_Stored":
+    """Lines of one segment as `read_segment` gives them, but not converted yet."""
     layout = find_layout(segment.path, hdu=options.hdu, whole=not growing)
     shape = layout.shape if options.line_axis == 2 else layout.shape[::-1]
     expected = (max(shape[0], segment.n_lines) if growing else segment.n_lines, n_raw_columns)
@@ -152,9 +164,7 @@ def read_segment(
         lines = lines[::-1]
     if options.flip_columns:
         lines = lines[:, ::-1]
-    if layout.tiled:
-        return _to_native(lines)
-    return _to_physical(lines, layout)
+    return _Stored(lines, layout)
 
 
 def read_groups(
@@ -224,7 +234,7 @@ def _pick_lines(
         stored = _read_plain(segment.path, layout, 0, n_lines, axis=1, rows=n_rows)[:, lines].T
     if options.flip_columns:
         stored = stored[:, ::-1]
-    return _to_physical(stored, layout)
+    return _Stored(stored, layout).pixels()
 
 
 def _read_plain(
@@ -266,27 +276,50 @@ def _read_tiled(path: str, layout: ImageLayout, begin: int, end: int, *, axis: i
         return np.asarray(section[begin:end, :] if axis == 2 else section[:, begin:end])
 
 
-def _to_native(values: NDArray[Any]) -> NDArray[Any]:
-    """Contiguous copy in the machine's byte order; doubles become float32."""
-    kind = np.dtype(np.float32) if values.dtype.kind == "f" else values.dtype.newbyteorder("=")
-    return np.array(values, dtype=kind, order="C")
+@dataclass(frozen=True)
+class _Stored:
+    """Stored values, in time order and the order of raw columns, and the layout of their file."""
 
+    values: NDArray[Any]
+    layout: ImageLayout
 
-def _to_physical(stored: NDArray[Any], layout: ImageLayout) -> NDArray[Any]:
-    """Apply BSCALE, BZERO and BLANK; unsigned integers are exact (FITS 4.0, section 4.4.2.5)."""
-    values = _to_native(stored)
-    if values.dtype.kind == "f":
-        if (layout.scale, layout.zero) != (1.0, 0.0):
-            values = (values * layout.scale + layout.zero).astype(np.float32)
-        return values
-    if layout.blank is None and layout.scale == 1.0:
-        if layout.zero == 0.0:
-            return values
-        if layout.bitpix > 8 and layout.zero == 2.0 ** (layout.bitpix - 1):
-            unsigned = values.view(f"u{values.dtype.itemsize}")
-            unsigned ^= unsigned.dtype.type(1 << (layout.bitpix - 1))
-            return unsigned
-    physical = (values * layout.scale + layout.zero).astype(np.float32)
-    if layout.blank is not None:
-        physical[values == layout.blank] = np.nan
-    return physical
+    @property
+    def _native(self) -> np.dtype[Any]:
+        """Type of the stored values in the machine's byte order; doubles become float32."""
+        kind = self.values.dtype
+        return np.dtype(np.float32) if kind.kind == "f" else kind.newbyteorder("=")
+
+    @property
+    def kind(self) -> np.dtype[Any]:
+        """Type of the pixels; integers stay exact wherever they can."""
+        layout, native = self.layout, self._native
+        if layout.tiled or native.kind == "f":  # tiles are scaled already
+            return native
+        if layout.blank is None and layout.scale == 1.0:
+            if layout.zero == 0.0:
+                return native
+            if layout.bitpix > 8 and layout.zero == 2.0 ** (layout.bitpix - 1):
+                return np.dtype(f"u{native.itemsize}")  # FITS 4.0, section 4.4.2.5
+        return np.dtype(np.float32)
+
+    def pixels(self) -> NDArray[Any]:
+        """Pixels with BSCALE, BZERO and BLANK applied; a new array."""
+        out = np.empty(self.values.shape, dtype=self.kind)
+        self.fill(out)
+        return out
+
+    def fill(self, out: NDArray[Any]) -> None:
+        """Put the pixels into an array, whose type may be wider."""
+        layout, native = self.layout, self._native
+        if out.dtype != self.kind:
+            out[...] = self.pixels()
+        elif layout.tiled or (layout.scale, layout.zero, layout.blank) == (1.0, 0.0, None):
+            np.copyto(out, self.values, casting="same_kind")
+        elif out.dtype.kind == "u":
+            np.copyto(out.view(native), self.values)
+            out ^= out.dtype.type(1 << (layout.bitpix - 1))
+        else:
+            values = self.values.astype(native)
+            out[...] = values * layout.scale + layout.zero
+            if layout.blank is not None and native.kind != "f":
+                out[values == layout.blank] = np.nan
