@@ -217,8 +217,7 @@ def check_raw(
         raise ValueError(msg)
     if overscan_levels.shape != (len(raw), n_amplifiers):
         msg = (
-            f"overscan_levels must be {(len(raw), n_amplifiers)}, "
-            f"received {overscan_levels.shape}"
+            f"overscan_levels must be {(len(raw), n_amplifiers)}, received {overscan_levels.shape}"
         )
         raise ValueError(msg)
     if first_line < 0:

@@ -226,10 +226,10 @@ def _grow(
     n_lines, n_columns = image.shape
     seeds = [0 for _ in range(0)]
     for place in sharp:
-        if _is_sharp(image, variance, mask, place // n_columns, place % n_columns, limits):
+        l, c = place // n_columns, place % n_columns
+        if _is_sharp(image, variance, mask, l, c, limits):
+            mask[l, c] |= _HIT  # no bit that the others' sharpness depends on
             seeds.append(place)
-    for place in seeds:
-        mask[place // n_columns, place % n_columns] |= _HIT
     first = 0
     for step in range(limits.grow_steps):
         last = len(seeds)

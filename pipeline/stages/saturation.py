@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from pipeline.flags import PixelMask
 from pipeline.stages.scan_kernels import find_next
 
-__all__ = ["SaturationOptions", "halo_lines", "mask_saturation"]
+__all__ = ["SaturationOptions", "halo_lines", "mark_saturation"]
 
 
 @dataclass(frozen=True)
@@ -82,27 +82,22 @@ def _find_saturated(mask: np.ndarray, saturated: int) -> tuple[np.ndarray, np.nd
 
 
 @njit(cache=True)
-def _spread(
+def _follow(
     lines: np.ndarray,
     columns: np.ndarray,
     excess: np.ndarray,
     variance: np.ndarray,
     mask: np.ndarray,
-    out: np.ndarray,
     saturated: int,
     bleed: int,
-    gl: int,
-    gc: int,
     run: int,
     reach: int,
     sigma2: float,
 ) -> None:
+    """Ends of long saturated runs, and the charge beyond."""
     n_lines, n_columns = mask.shape
     for n in range(lines.size):
         l, c = lines[n], columns[n]
-        for i in range(max(l - gl, 0), min(l + gl + 1, n_lines)):
-            for j in range(max(c - gc, 0), min(c + gc + 1, n_columns)):
-                out[i, j] |= saturated
         for direction in (-1, 1):
             # Only the last pixel of a run looks further.
             end = l + direction
@@ -118,7 +113,7 @@ def _spread(
             for step in range(run):
                 i = l - direction * step
                 for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                    out[i, j] |= bleed
+                    mask[i, j] |= bleed
             k = end
             steps = 0
             while 0 <= k < n_lines and steps < reach:
@@ -126,7 +121,7 @@ def _spread(
                 if not (e > 0 and e * e > sigma2 * variance[k, c]):
                     break
                 for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                    out[k, j] |= bleed
+                    mask[k, j] |= bleed
                 k += direction
                 steps += 1
 
@@ -136,7 +131,6 @@ def _runs(
     lines: np.ndarray,
     columns: np.ndarray,
     mask: np.ndarray,
-    out: np.ndarray,
     saturated: int,
     bleed: int,
     run: int,
@@ -156,17 +150,29 @@ def _runs(
             k += 1
         if length >= run:
             for j in range(max(c - 1, 0), min(c + 2, n_columns)):
-                out[l, j] |= bleed
+                mask[l, j] |= bleed
 
 
-def mask_saturation(
+@njit(cache=True)
+def _grow(
+    lines: np.ndarray, columns: np.ndarray, mask: np.ndarray, saturated: int, gl: int, gc: int
+) -> None:
+    n_lines, n_columns = mask.shape
+    for n in range(lines.size):
+        l, c = lines[n], columns[n]
+        for i in range(max(l - gl, 0), min(l + gl + 1, n_lines)):
+            for j in range(max(c - gc, 0), min(c + gc + 1, n_columns)):
+                mask[i, j] |= saturated
+
+
+def mark_saturation(
     image_minus_sky: NDArray[np.float32],
     variance: NDArray[np.float32],
     mask: NDArray[np.uint16],
     *,
     options: SaturationOptions,
-) -> NDArray[np.uint16]:
-    """Mask with saturated pixels grown and bleeds marked.
+) -> None:
+    """Grow saturated pixels and mark bleeds, in place.
 
     A run of at least ``bleed_run`` saturated pixels along the scan is a bleed; beyond its ends the
     column is followed while it stands out. The neighbouring column on either side is marked too.
@@ -177,14 +183,9 @@ def mask_saturation(
     image_minus_sky, variance : ndarray of float32 of shape (n_lines, n_columns)
         Electrons and electrons^2, background only.
     mask : ndarray of uint16
-        With SATURATED set by `calibrate_lines`.
+        With SATURATED set by `calibrate_lines`; SATURATED and BLEED are added.
     options : SaturationOptions
         Tuning.
-
-    Returns
-    -------
-    ndarray of uint16
-        A new mask.
 
     Raises
     ------
@@ -197,23 +198,20 @@ def mask_saturation(
             f"{image_minus_sky.shape}, {variance.shape} and {mask.shape}"
         )
         raise ValueError(msg)
-    out = mask.copy()
     saturated, bleed = np.uint16(PixelMask.SATURATED), np.uint16(PixelMask.BLEED)
     lines, columns = _find_saturated(mask, saturated)
-    _spread(
+    _follow(
         lines,
         columns,
         image_minus_sky,
         variance,
         mask,
-        out,
         saturated,
         bleed,
-        options.grow_lines,
-        options.grow_columns,
         options.bleed_run,
         options.bleed_reach,
         np.float32(options.bleed_sigma**2),
     )
-    _runs(lines, columns, mask, out, saturated, bleed, options.bleed_run)
-    return out
+    _runs(lines, columns, mask, saturated, bleed, options.bleed_run)
+    # Last, for the others tell runs by their saturated pixels.
+    _grow(lines, columns, mask, saturated, options.grow_lines, options.grow_columns)

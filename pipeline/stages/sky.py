@@ -128,7 +128,7 @@ class SkyModel:
         return self.prepare(first_line, n_lines).image()
 
     def prepare(self, first_line: int, n_lines: int) -> SkyLines:
-        """What `evaluate` needs of these lines: their sky is then made line by line, or where asked.
+        """What `evaluate` needs of these lines; their sky is then made where it is asked for.
 
         Parameters
         ----------

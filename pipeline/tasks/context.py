@@ -136,7 +136,7 @@ def prepare_block(context: StripContext, start: int, stop: int) -> CleanBlock:
     sky = context.sky.prepare(low, high - low)
     image, variance, mask, sharp = clean_lines(raw, missing, low, levels, tables, sky, limits)
     # Saturation first, so that rays see the bleeds.
-    mask = saturation.mask_saturation(image, variance, mask, options=options.saturation)
+    saturation.mark_saturation(image, variance, mask, options=options.saturation)
     cosmic.mark_cosmic_rays(image, variance, mask, sharp, limits)
     if context.trails:
         mask |= mask_trails((high - low, strip.n_columns), low, context.trails)

@@ -6,7 +6,7 @@ from scipy.spatial import cKDTree
 
 from pipeline.flags import PixelMask
 from pipeline.stages.cosmic import CosmicOptions, find_cosmic_rays, halo_lines
-from pipeline.stages.saturation import SaturationOptions, mask_saturation
+from pipeline.stages.saturation import SaturationOptions, mark_saturation
 
 OPTIONS = CosmicOptions()
 SHAPE = (768, 768)
@@ -49,7 +49,7 @@ def expose(rng, light, charge, sky):
     mask = np.where(raw > FULL, PixelMask.SATURATED, 0).astype(np.uint16)
     excess = (np.minimum(raw, FULL) - sky).astype(np.float32)
     variance = np.full(SHAPE, sky + 36.0, np.float32)
-    mask = mask_saturation(excess, variance, mask, options=SaturationOptions())
+    mark_saturation(excess, variance, mask, options=SaturationOptions())
     return excess, variance, mask
 
 

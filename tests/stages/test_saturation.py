@@ -4,14 +4,16 @@ import numpy as np
 import pytest
 
 from pipeline.flags import PixelMask
-from pipeline.stages.saturation import SaturationOptions, halo_lines, mask_saturation
+from pipeline.stages.saturation import SaturationOptions, halo_lines, mark_saturation
 
 OPTIONS = SaturationOptions(bleed_run=4, bleed_reach=8)
 S, B = int(PixelMask.SATURATED), int(PixelMask.BLEED)
 
 
 def run(image, mask, options=OPTIONS):
-    return mask_saturation(image, np.full(image.shape, 100.0, np.float32), mask, options=options)
+    out = mask.copy()
+    mark_saturation(image, np.full(image.shape, 100.0, np.float32), out, options=options)
+    return out
 
 
 def test_a_lone_pixel_grows_but_does_not_bleed():
@@ -21,7 +23,6 @@ def test_a_lone_pixel_grows_but_does_not_bleed():
     expected = np.zeros_like(mask)
     expected[9:12, 9:12] = S
     np.testing.assert_array_equal(out, expected)
-    assert mask.sum() == S
 
 
 def test_a_run_bleeds_and_its_tail_is_followed():
@@ -73,7 +74,7 @@ def test_blocks_with_their_halo_see_the_same():
 
 def test_refuses_what_does_not_fit():
     with pytest.raises(ValueError, match="must share their shape"):
-        mask_saturation(
+        mark_saturation(
             np.zeros((3, 3), np.float32),
             np.ones((3, 4), np.float32),
             np.zeros((3, 3), np.uint16),
