@@ -18,6 +18,7 @@ __all__ = [
     "bin_significance",
     "concatenate_significance",
     "find_trails",
+    "mark_trails",
     "mask_trails",
 ]
 
@@ -291,6 +292,27 @@ def mask_trails(
         If a trail has no length.
     """
     out = np.zeros(shape, dtype=np.uint16)
+    mark_trails(out, first_line, trails)
+    return out
+
+
+def mark_trails(mask: NDArray[np.uint16], first_line: int, trails: Sequence[Trail]) -> None:
+    """Set the TRAIL bits of a block in place, as of `mask_trails`.
+
+    Parameters
+    ----------
+    mask : ndarray of uint16 of shape (n_lines, n_columns)
+        `PixelMask` bits of the block.
+    first_line : int
+        Global line of the first.
+    trails : sequence of Trail
+        Of the whole strip.
+
+    Raises
+    ------
+    ValueError
+        If a trail has no length.
+    """
     for trail in trails:
         length = float(np.hypot(trail.line1 - trail.line0, trail.column1 - trail.column0))
         if not length > 0:
@@ -299,13 +321,13 @@ def mask_trails(
         reach = 2.0 * trail.width
         low = int(np.floor(min(trail.line0, trail.line1) - reach)) - first_line
         high = int(np.ceil(max(trail.line0, trail.line1) + reach)) + 1 - first_line
-        low, high = max(low, 0), min(high, shape[0])
+        low, high = max(low, 0), min(high, mask.shape[0])
         if low >= high:
             continue
         for top in range(low, high, _BAND):
             lines = np.arange(top, min(top + _BAND, high)) + first_line
             left, right = _find_columns(trail, float(lines[0]), float(lines[-1]), reach)
-            left, right = max(left, 0), min(right, shape[1])
+            left, right = max(left, 0), min(right, mask.shape[1])
             if left >= right:
                 continue
             distance, t = measure_distance(
@@ -313,8 +335,7 @@ def mask_trails(
                 trail.line0, trail.column0, trail.line1, trail.column1,
             )  # fmt: skip
             inside = (distance <= trail.width / 2.0) & (t >= -reach) & (t <= length + reach)
-            out[top : top + len(lines), left:right][inside] |= np.uint16(PixelMask.TRAIL)
-    return out
+            mask[top : top + len(lines), left:right][inside] |= np.uint16(PixelMask.TRAIL)
 
 
 def _find_columns(trail: Trail, first: float, last: float, reach: float) -> tuple[int, int]:

@@ -15,7 +15,7 @@ from pipeline.stages.overscan import OverscanLevels, interpolate_overscan
 from pipeline.stages.response import ResponseVector
 from pipeline.stages.sky import SkyModel
 from pipeline.stages.sky_lines import SkyLines
-from pipeline.stages.trails import Trail, mask_trails
+from pipeline.stages.trails import Trail, mark_trails
 from pipeline.strip import Strip
 from pipeline.tasks.options import StageOptions
 
@@ -138,6 +138,5 @@ def prepare_block(context: StripContext, start: int, stop: int) -> CleanBlock:
     # Saturation first, so that rays see the bleeds.
     saturation.mark_saturation(image, variance, mask, options=options.saturation)
     cosmic.mark_cosmic_rays(image, variance, mask, sharp, limits)
-    if context.trails:
-        mask |= mask_trails((high - low, strip.n_columns), low, context.trails)
+    mark_trails(mask, low, context.trails)
     return CleanBlock(low, image, variance, mask, sky).crop(start, stop)
