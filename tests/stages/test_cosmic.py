@@ -150,6 +150,40 @@ def test_blocks_with_their_halo_see_the_same():
         )
 
 
+def test_every_pixel_is_judged_as_by_plain_sums():
+    """Which pixels are looked at more closely changes nothing; growth is left out."""
+    rng = np.random.default_rng(7)
+    light, _ = make_stars(rng, 300, 2.5, 3.0)
+    image, variance, mask = expose(rng, light, make_tracks(rng, 800, 20.0), 364.0)
+    mask[:, 30] = PixelMask.HOT
+    options = CosmicOptions(grow_steps=0)
+    hit = find_cosmic_rays(image, variance, mask, 1.06, 1.2, options=options)
+    noise = variance + np.maximum(image, 0.0).astype(float)
+    hard = mask & (PixelMask.SATURATED | PixelMask.BLEED) > 0
+    inner = (slice(1, -1), slice(1, -1))
+    excess, spread, both = np.zeros((3, *SHAPE)), np.zeros((3, *SHAPE)), []
+    blocked = mask > 0
+    for axis, width in enumerate((1.06, 1.2)):
+        ratio = np.exp(-0.5 / (options.margin * width) ** 2)
+        near = [np.roll(image.astype(float), step, axis) for step in (1, -1)]
+        excess[axis] = ratio * image - 0.5 * sum(near)
+        around = 0.25 * sum(np.roll(noise, step, axis) for step in (1, -1))
+        spread[axis] = ratio**2 * noise + around
+        unseen = sum(np.roll(mask > 0, step, axis) for step in (1, -1)) > 0
+        blocked |= sum(np.roll(hard, step, axis) for step in (1, -1)) > 0
+        both.append((ratio, around, unseen))
+    excess[2] = excess[0] + excess[1]
+    spread[2] = (both[0][0] + both[1][0]) ** 2 * noise + both[0][1] + both[1][1]
+    value = excess / np.sqrt(spread)
+    value[:2][np.array([b[2] for b in both])] = 0.0
+    value[2][both[0][2] | both[1][2]] = 0.0
+    blunt = max(0.0, 0.5 * (both[0][0] + both[1][0]) - 0.45)
+    expected = value.max(axis=0) > options.contrast * (1.0 + blunt)
+    expected &= ~blocked & (image > options.threshold * np.sqrt(variance))
+    assert hit[inner].sum() > 500
+    np.testing.assert_array_equal(hit[inner], expected[inner])
+
+
 def test_refuses_what_does_not_fit():
     z, m = np.zeros((4, 4), np.float32), np.zeros((4, 4), np.uint16)
     with pytest.raises(ValueError, match="psf_sigma_line must be finite and positive"):

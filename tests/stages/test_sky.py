@@ -196,6 +196,10 @@ def test_blocks_see_the_same():
     lines = np.array([0.0, 17.0, 700.0, 1999.0])
     means = whole[lines.astype(int)].mean(axis=1, dtype=float)
     np.testing.assert_allclose(model.mean_of_lines(lines), means, rtol=1e-6, atol=1e-4)
+    lines, columns = np.array([0, 299, 300, 1299]), np.array([W - 1, 0, 70, 5])
+    pixels = model.prepare(400, 1600).crop(slice(100, 1500)).pixels(lines, columns)
+    assert pixels.tobytes() == whole[500 + lines, columns].tobytes()
+    assert model.evaluate(5, 0).shape == (0, W)
 
 
 def test_gaps_and_masked_columns_are_bridged():
