@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import SourceFlag
 from pipeline.stages.detect_kernels import (
+    find_above,
     find_ascents,
     find_saddles,
     join_basins,
@@ -25,7 +26,7 @@ from pipeline.stages.detect_kernels import (
     sum_pixels,
 )
 from pipeline.stages.filter_kernels import weights_at
-from pipeline.stages.matched_filter import BRIGHT_BITS, filter_image, find_without_weight
+from pipeline.stages.matched_filter import BRIGHT_BITS, filter_image
 
 __all__ = [
     "DetectOptions",
@@ -219,9 +220,7 @@ def detect(
         min_weight=options.min_weight,
     )
     flat = values.ravel()
-    above = np.flatnonzero(flat > options.floor)
-    high = flat[above]
-    first = np.searchsorted(above, np.arange(image.shape[0] + 1) * image.shape[1])
+    above, high, first = find_above(values, np.float32(options.floor))
     ascent = find_ascents(above, first, values)
     top = np.flatnonzero(ascent < 0)
     top = top[_sort_down(high[top])]
@@ -273,7 +272,7 @@ def detect(
     flags = np.where(blended, int(SourceFlag.BLENDED), 0)
     flags |= np.where(bits & BRIGHT_BITS, int(SourceFlag.SATURATED), 0)
     flags |= np.where(bits & ~BRIGHT_BITS, int(SourceFlag.BAD_PIXELS), 0)
-    weight = weights_at(kernels, find_without_weight(mask), line_group, column_group, l, c)
+    weight = weights_at(kernels, mask, BRIGHT_BITS, line_group, column_group, l, c)
     noise = np.sqrt(np.asarray(variance)[l, c].astype(float)) / np.sqrt(weight)
     return Detections(
         line=(l + first_line) + d_line,

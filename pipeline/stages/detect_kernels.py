@@ -3,7 +3,40 @@
 import numpy as np
 from numba import njit
 
-__all__ = ["find_ascents", "find_saddles", "join_basins", "label_basins", "sum_pixels"]
+__all__ = [
+    "find_above",
+    "find_ascents",
+    "find_saddles",
+    "join_basins",
+    "label_basins",
+    "sum_pixels",
+]
+
+
+@njit(cache=True)
+def find_above(values: np.ndarray, floor: np.float32) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Pixels above a floor in raster order, their values, and where each line begins in the list.
+
+    The last line's end stands behind.
+    """
+    n_lines, n_columns = values.shape
+    first = np.zeros(n_lines + 1, dtype=np.int64)
+    for l in range(n_lines):
+        number = np.uint32(0)
+        for c in range(n_columns):
+            number = np.uint32(number + np.uint32(values[l, c] > floor))
+        first[l + 1] = first[l] + number
+    # Written whether it is above or not, and then written over: no branch is guessed wrong.
+    which = np.empty(first[n_lines] + 1, dtype=np.int64)
+    high = np.empty(first[n_lines] + 1, dtype=np.float32)
+    n = 0
+    for l in range(n_lines):
+        for c in range(n_columns):
+            v = values[l, c]
+            which[np.uintp(n)] = l * n_columns + c
+            high[np.uintp(n)] = v
+            n += v > floor
+    return which[:-1], high[:-1], first
 
 
 @njit(cache=True)
@@ -17,8 +50,20 @@ def _fill_row(
     row = rows[l % 3]
     row[:] = -1
     if l + 1 < first.size:
+        before = l * (row.size - 2) - 1
         for k in range(first[l], first[l + 1]):
-            row[which[k] % (row.size - 2) + 1] = content[k]
+            row[np.uintp(which[k] - before)] = content[k]
+
+
+@njit(cache=True)
+def _copy_row(rows: np.ndarray, l: int, values: np.ndarray) -> None:
+    """Copy a line of values to its one of three rows, which have a margin of one; else -inf."""
+    row = rows[l % 3]
+    if l < values.shape[0]:
+        for c in range(values.shape[1]):
+            row[c + 1] = values[l, c]
+    else:
+        row[:] = -np.inf
 
 
 @njit(cache=True)
@@ -26,31 +71,42 @@ def find_ascents(which: np.ndarray, first: np.ndarray, values: np.ndarray) -> np
     """Place of the highest neighbour of each pixel that is higher than itself; -1 for a peak.
 
     Pixels are known by their place in `which`, the rising list of those that take part; `first`
-    says where each line begins in it. Of equal pixels the first in raster order is the higher.
+    says where each line begins in it. What is as high as one of them takes part, too. Of equal
+    pixels the first in raster order is the higher.
     """
     n_lines, n_columns = values.shape
     out = np.empty(which.size, dtype=np.int32)
-    places = np.arange(which.size)
-    rows = np.full((3, n_columns + 2), -1, dtype=np.int64)
-    _fill_row(rows, 0, which, places, first)
+    places = np.zeros((3, n_columns + 2), dtype=np.int32)  # right where a pixel takes part
+    rows = np.full((3, n_columns + 2), -np.inf, dtype=np.float32)
+    _copy_row(rows, 0, values)
+    for k in range(first[0], first[1]):
+        places[0, which[k] + 1] = k
     for l in range(n_lines):
-        _fill_row(rows, l + 1, which, places, first)
+        _copy_row(rows, l + 1, values)
+        if l + 1 < n_lines:
+            place = places[(l + 1) % 3]
+            before = (l + 1) * n_columns - 1
+            for k in range(first[l + 1], first[l + 2]):
+                place[np.uintp(which[k] - before)] = k
+        above, here, below = rows[(l + 2) % 3], rows[l % 3], rows[(l + 1) % 3]
+        before = l * n_columns
         for k in range(first[l], first[l + 1]):
-            c = which[k] % n_columns
-            value = values[l, c]
-            best = -1
-            best_value = value
-            for i in range(-1, 2):
-                row = rows[(l + i) % 3]
-                for j in range(3):
-                    at = row[c + j]
-                    if at < 0 or at == k:
-                        continue
-                    v = values[l + i, c + j - 1]
-                    if v > best_value or (v == value and best < 0 and at < k):
-                        best_value = v
-                        best = at
-            out[k] = best
+            c = np.uintp(which[k] - before)  # of the left neighbour in a row with its margin
+            mid, right = np.uintp(c + np.uintp(1)), np.uintp(c + np.uintp(2))
+            value = here[mid]
+            best, best_value = -1, value
+            # The first four are before the pixel: they are higher when they are equal.
+            for t in range(4):
+                v = here[c] if t == 3 else above[c + np.uintp(t)]
+                higher = (v > best_value) | ((v == value) & (best < 0))
+                best = t if higher else best
+                best_value = v if higher else best_value
+            for t in range(5, 9):
+                v = here[right] if t == 5 else below[c + np.uintp(t - 6)]
+                higher = v > best_value
+                best = t if higher else best
+                best_value = v if higher else best_value
+            out[k] = -1 if best < 0 else places[(l + 2 + best // 3) % 3, c + np.uintp(best % 3)]
     return out
 
 
@@ -88,14 +144,15 @@ def find_saddles(
     _fill_row(rows, 0, which, label, first)
     for l in range(n_lines):
         _fill_row(rows, l + 1, which, label, first)
+        above, here, below = rows[(l + 2) % 3], rows[l % 3], rows[(l + 1) % 3]
         for k in range(first[l], first[l + 1]):
-            c = which[k] % n_columns
+            c = which[k] - l * n_columns
             own = label[k]
             differ = False
-            for i in range(3):
-                row = rows[(l + i - 1) % 3]
-                for j in range(3):
-                    differ |= row[c + j] >= 0 and row[c + j] != own
+            for j in range(3):
+                a, b, d = above[np.uintp(c + j)], here[np.uintp(c + j)], below[np.uintp(c + j)]
+                differ |= ((a >= 0) & (a != own)) | ((b >= 0) & (b != own))
+                differ |= (d >= 0) & (d != own)
             if not differ:
                 continue
             value = values[l, c]
@@ -204,13 +261,16 @@ def sum_pixels(
     n_columns = image.shape[1]
     count = np.zeros(peak.size, dtype=np.int64)
     sums = np.zeros((peak.size, 6))
+    peak_l, peak_c = peak // n_columns, peak % n_columns
+    l = 0
     for k in range(which.size):
+        while which[k] >= (l + 1) * n_columns:  # a division takes longer
+            l += 1
         s = source_of[label[k]]
         if s < 0:
             continue
-        l, c = which[k] // n_columns, which[k] % n_columns
-        dl = l - peak[s] // n_columns
-        dc = c - peak[s] % n_columns
+        c = which[k] - l * n_columns
+        dl, dc = l - peak_l[s], c - peak_c[s]
         if dl * dl + dc * dc > radius * radius:
             continue
         count[s] += 1

@@ -4,14 +4,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipeline.flags import PixelMask
-from pipeline.stages.filter_kernels import (
-    TAPS,
-    apply_scale,
-    correlate,
-    find_scale,
-    find_touched,
-    whiten,
-)
+from pipeline.stages.correlate_kernels import filter_white
+from pipeline.stages.filter_kernels import apply_scale, find_scale, find_touched
 
 __all__ = ["BRIGHT_BITS", "filter_image", "find_without_weight", "make_filter_scale"]
 
@@ -54,7 +48,7 @@ def filter_image(
     mask : ndarray of uint16
         Bad pixels; saturated and bled ones are used as they are.
     kernels : array_like of shape (a, b, kl, kc)
-        Point spreads of unit flux, kl and kc odd.
+        Point spreads of unit flux.
     line_group, column_group : array_like of int
         Kernel index of each line and each column.
     min_weight : float
@@ -85,26 +79,27 @@ def filter_image(
     ):
         if group.shape != (size,) or np.any((group < 0) | (group >= count)):
             raise ValueError(f"{name}: must be {size} integers from 0 to {count - 1}")
-    hc = kernels.shape[3] // 2
+    starts = np.flatnonzero(np.diff(column_group, prepend=-1))
     bad = np.empty(image.shape, dtype=np.bool_)
-    white = np.empty((image.shape[0], image.shape[1] + 2 * hc + TAPS - 1), dtype=np.float32)
-    if not whiten(
+    out = np.empty(image.shape, dtype=np.float32)
+    if not filter_white(
         image,
         np.asarray(variance, dtype=np.float32),
         np.asarray(mask, dtype=np.uint16),
         np.uint16(BRIGHT_BITS),
-        hc,
+        kernels,
+        line_group,
+        np.append(starts, image.shape[1]),
+        column_group[starts],
         bad,
-        white,
+        out,
     ):
         raise ValueError("image, variance: must be finite and positive where the mask is clear")
-    starts = np.flatnonzero(np.diff(column_group, prepend=-1))
-    groups = column_group[starts]
-    out = np.empty(image.shape, dtype=np.float32)
-    correlate(white, kernels, line_group, np.append(starts, image.shape[1]), groups, out)
-    if scale is None:
-        scale = _find_scale(bad, kernels, line_group, column_group, min_weight)
-    apply_scale(scale, out)
+    if scale is not None:
+        apply_scale(scale, out)
+        return out
+    used = np.empty((2, image.shape[1]), dtype=np.float32)  # no array of all lines is kept
+    _find_scale(bad, kernels, line_group, column_group, min_weight, used, out)
     return out
 
 
@@ -114,11 +109,11 @@ def _find_scale(
     line_group: NDArray[np.int64],
     column_group: NDArray[np.int64],
     min_weight: float,
-) -> NDArray[np.float32]:
+    found: NDArray[np.float32],
+    values: NDArray[np.float32],
+) -> None:
     touched = find_touched(bad, kernels.shape[2] // 2, kernels.shape[3] // 2)
-    found = np.empty(bad.shape, dtype=np.float32)
-    find_scale(bad, touched, kernels, line_group, column_group, min_weight, found)
-    return found
+    find_scale(bad, touched, kernels, line_group, column_group, min_weight, found, values)
 
 
 def make_filter_scale(
@@ -141,10 +136,14 @@ def make_filter_scale(
     ndarray of float32, shape (lines, columns)
         NaN where too little of the kernel is good.
     """
-    return _find_scale(
+    found = np.empty(np.shape(mask), dtype=np.float32)
+    _find_scale(
         find_without_weight(mask),
         np.ascontiguousarray(kernels, dtype=np.float32),
         np.ascontiguousarray(line_group, dtype=np.int64),
         np.ascontiguousarray(column_group, dtype=np.int64),
         min_weight,
+        found,
+        np.empty((0, 0), dtype=np.float32),
     )
+    return found

@@ -70,32 +70,45 @@ class Trail:
     score: float
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _bin(
     image: np.ndarray,
     variance: np.ndarray,
     mask: np.ndarray,
+    hard: int,
     step: int,
     limit: float,
     out: np.ndarray,
 ) -> None:
+    """Fill in cells; pixels with `hard` bits do not count. A cell's sum has one order."""
     n_lines, n_columns = image.shape
     rows, cells = out.shape
     total = np.empty(cells)
-    number = np.empty(cells)
+    number = np.empty(cells, dtype=np.int64)
+    value = np.zeros(cells * step)
+    counts = np.zeros(cells * step, dtype=np.uint8)
     for r in range(rows):
         total[:] = 0.0
-        number[:] = 0.0
+        number[:] = 0
         for l in range(r * step, min((r + 1) * step, n_lines)):
+            # Pixels that do not count add nothing: without a branch, lines are vectors.
             for c in range(n_columns):
                 v = variance[l, c]
-                if mask[l, c] == 0 and v > 0:
-                    z = image[l, c] / np.sqrt(v)
-                    total[c // step] += min(max(z, -limit), limit)
-                    number[c // step] += 1.0
+                good = (mask[l, c] & hard == 0) & (v > 0)
+                z = min(max(image[l, c] / np.sqrt(v), -limit), limit)
+                value[c] = z if good else 0.0
+                counts[c] = good
+            for k in range(cells):
+                t = total[k]
+                n = 0
+                for c in range(k * step, (k + 1) * step):
+                    t += value[np.uintp(c)]
+                    n += counts[np.uintp(c)]
+                total[k] = t
+                number[k] += n
         for k in range(cells):
             if number[k] >= 0.5 * step * step:
-                out[r, k] = total[k] / np.sqrt(number[k])
+                out[r, k] = total[k] / np.sqrt(float(number[k]))
 
 
 def bin_significance(
@@ -140,8 +153,8 @@ def bin_significance(
         raise ValueError(msg)
     n_lines, n_columns = mask.shape
     out = np.full((-(-n_lines // step), -(-n_columns // step)), np.nan, dtype=np.float32)
-    hard = mask & np.uint16(0xFFFF ^ int(PixelMask.RAMP))
-    _bin(image_minus_sky, variance, hard, step, options.pixel_limit, out)
+    hard = np.uint16(0xFFFF ^ int(PixelMask.RAMP))
+    _bin(image_minus_sky, variance, mask, hard, step, options.pixel_limit, out)
     return BinnedSignificance(first_line, n_lines, step, out)
 
 

@@ -12,6 +12,7 @@ from pipeline.stages.detect import Detections, detect, required_halo
 from pipeline.stages.ownership import own
 from pipeline.stages.psf_model import PsfModel
 from pipeline.stages.psf_stars import cut_stamps
+from pipeline.stages.sums import count_bits
 from pipeline.stages.trails import (
     BinnedSignificance,
     Trail,
@@ -174,12 +175,14 @@ def search_block(
     own_rows = block.crop(start, stop)
     # In the ramp the sky is known less well, and a step in it would look like a trail.
     complete = max(0, min(strip.n_stage + _SETTLE - start, stop - start))
-    clean = own_rows.image.copy()
-    clean[:complete] = 0.0
+    clean = own_rows.image
+    if complete > 0:
+        clean = clean.copy()
+        clean[:complete] = 0.0
     significance = bin_significance(
         clean, own_rows.variance, own_rows.mask, start, options=options.trails
     )
-    masked = np.array([np.count_nonzero(own_rows.mask & bit.value) for bit in PixelMask])
+    masked = count_bits(own_rows.mask)[[bit.value.bit_length() - 1 for bit in PixelMask]]
     return BlockFind(found, significance, stars, stamps, variances, masked)
 
 

@@ -86,6 +86,36 @@ def test_trails_are_found_once_and_masked(trail, peak, stars, covered):
     assert (mask[across > 40.0] > 0).mean() < 1e-3
 
 
+def test_cells_are_sums_of_good_pixels_in_raster_order():
+    """Width and height are no multiples of a cell; the ramp's pixels are good."""
+    rng = np.random.default_rng(3)
+    shape = (45, 83)
+    image = (5 * rng.normal(size=shape)).astype(np.float32)
+    variance = np.maximum(2 + 2 * rng.normal(size=shape), 0).astype(np.float32)
+    mask = rng.choice(
+        np.array([0, 1, PixelMask.RAMP, 16], np.uint16), shape, p=[0.6, 0.1, 0.2, 0.1]
+    )
+    image[mask == 1] = np.nan
+    image[8:16, 8:16] = 1.0
+    mask[8:16, 8:12] = 1  # just half of a cell is good
+    variance[8:16, 12:16] = 2.0
+    mask[8:16, 12:16] = 0
+    value = bin_significance(image, variance, mask, 0, options=OPTIONS).value
+    assert value.shape == (6, 11)
+    for r, k in np.ndindex(value.shape):
+        total, number = 0.0, 0
+        for l in range(8 * r, min(8 * r + 8, 45)):
+            for c in range(8 * k, min(8 * k + 8, 83)):
+                if mask[l, c] in (0, PixelMask.RAMP) and variance[l, c] > 0:
+                    z = float(image[l, c] / np.sqrt(variance[l, c]))
+                    total += min(max(z, -OPTIONS.pixel_limit), OPTIONS.pixel_limit)
+                    number += 1
+        truth = np.float32(total / np.sqrt(number)) if number >= 32 else np.float32(np.nan)
+        np.testing.assert_array_equal(value[r, k], truth)
+    assert np.isfinite(value[1, 1])
+    assert np.isnan(value).any()
+
+
 def test_map_has_unit_noise_and_bright_pixels_do_not_dominate():
     image, variance, mask = make_field(7, 0, bleeds=0)
     value = bin_significance(image, variance, mask, 0, options=OPTIONS).value
