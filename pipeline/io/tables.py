@@ -16,6 +16,7 @@ from pipeline.errors import ProductError
 from pipeline.io.atomic import replace_file
 from pipeline.io.cards import Cards, make_bit_cards, make_header
 from pipeline.io.columns import Column, Schema
+from pipeline.io.fits_tables import write_fits_table
 from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 
@@ -23,6 +24,7 @@ __all__ = ["read_either", "read_table", "read_table_meta", "write_table"]
 
 _META = b"header"
 _PROVENANCE = b"provenance"
+_GROUP = 1 << 16  # rows of a Parquet file that are held at once
 # Cards of a FITS table that say how it is stored, not what it is about.
 _STRUCTURE = re.compile(
     r"XTENSION|BITPIX|NAXIS[12]?|PCOUNT|GCOUNT|TFIELDS|CHECKSUM|DATASUM|"
@@ -91,7 +93,7 @@ def write_table(
             if name == "parquet":
                 _write_parquet(partial, used, arrays, header, provenance)
             else:
-                _write_fits(partial, used, arrays, header, provenance)
+                write_fits_table(partial, used, arrays, header, provenance)
             n_rows = _count_rows(partial, name)
             if n_rows != len(arrays[0]):
                 msg = f"{path}: {n_rows} rows read back, {len(arrays[0])} written; check the disk"
@@ -266,35 +268,17 @@ def _write_parquet(
         fields.append(pa.field(column.name, kind, metadata=about))
     metadata = {_META: json.dumps(_header_values(header)), _PROVENANCE: provenance.to_json()}
     schema = pa.schema(fields, metadata=metadata)
-    typed = [pa.array(a, type=f.type) for a, f in zip(arrays, fields, strict=True)]
-    table = pa.Table.from_arrays(typed, schema=schema)
     # A list of all values is of no use where hardly two are the same, and costs most of the time.
     listed = [c.name for c in used if not c.kind.startswith("float")]
-    pq.write_table(table, path, compression="zstd", use_dictionary=listed or False)
-
-
-def _write_fits(
-    path: Path,
-    used: list[Column],
-    arrays: list[NDArray[Any]],
-    header: fits.Header,
-    provenance: Provenance,
-) -> None:
-    codes = {"int64": "K", "int32": "J", "int16": "I", "float64": "D", "float32": "E", "bool": "L"}
-    made = []
-    for column, array in zip(used, arrays, strict=True):
-        values = array
-        if column.kind == "str":  # FITS 4.0, section 7.3.3.1: ASCII text
-            values = np.array([text.encode("ascii", "replace") for text in array], dtype="S")
-        code = codes.get(column.kind) or f"{max(1, values.dtype.itemsize)}A"
-        made.append(fits.Column(column.name, code, unit=column.unit or None, array=values))
-    table = fits.BinTableHDU.from_columns(made)
-    for number, column in enumerate(used, 1):
-        table.header[f"TUCD{number}"] = column.ucd
-        table.header[f"TCOMM{number}"] = column.text
-    table.header.extend(header.cards)
-    primary = fits.PrimaryHDU(header=make_header(provenance.to_cards()))
-    fits.HDUList([primary, table]).writeto(path, checksum=True)
+    with pq.ParquetWriter(
+        path, schema, compression="zstd", use_dictionary=listed or False
+    ) as writer:
+        for first in range(0, max(len(arrays[0]), 1), _GROUP):
+            typed = [
+                pa.array(a[first : first + _GROUP], type=f.type)
+                for a, f in zip(arrays, fields, strict=True)
+            ]
+            writer.write_table(pa.Table.from_arrays(typed, schema=schema))
 
 
 def _header_values(header: fits.Header) -> dict[str, Any]:

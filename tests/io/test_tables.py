@@ -15,6 +15,7 @@ from hypothesis.extra.numpy import arrays
 
 from pipeline.errors import ProductError
 from pipeline.flags import PixelMask, SourceFlag
+from pipeline.io import fits_tables, tables
 from pipeline.io.columns import SCHEMAS, Column
 from pipeline.io.provenance import Provenance
 from pipeline.io.tables import read_either, read_table, read_table_meta, write_table
@@ -185,6 +186,37 @@ def test_numbers_are_exact(tmp_path_factory, real, seed):
         np.testing.assert_array_equal(found["source_id"], whole)
 
 
+@settings(max_examples=25, deadline=None)
+@given(n=st.integers(0, 33), part=st.sampled_from([4, 8, 16]))
+def test_rows_held_at_once_change_nothing(tmp_path_factory, n, part):
+    folder = tmp_path_factory.mktemp("parts")
+    rng = np.random.default_rng(n)
+    columns = {
+        "source_id": rng.integers(-9, 9, n), "flags": rng.integers(0, 9, n).astype("i4"),
+        "small": rng.integers(0, 9, n).astype("i2"), "ra": rng.normal(size=n),
+        "size": rng.normal(size=n).astype("f4"), "cloudy": rng.random(n) < 0.5,
+        "tile": rng.choice(["a", "long name", ""], n),
+    }  # fmt: skip
+    whole = write(folder / "t", columns)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fits_tables, "_ROWS", part)
+        patch.setattr(tables, "_GROUP", part)
+        parts = write(folder / "p", columns)
+    assert parts[1].read_bytes() == whole[1].read_bytes()
+    assert pq.read_table(parts[0]).equals(pq.read_table(whole[0]), check_metadata=True)
+    # astropy agrees with the sums (a wrong one is a warning, which is an error here), and writes
+    # the same data.
+    with fits.open(whole[1], checksum=True) as hdus:
+        hdus.verify("exception")
+        data = hdus[1].data
+        again = fits.BinTableHDU.from_columns(
+            [fits.Column(c.name, c.format, array=data[c.name]) for c in hdus[1].columns]
+        )
+        again.add_checksum()
+        if n:  # of texts alone the width is stated otherwise where there are none
+            assert again.header["DATASUM"] == hdus[1].header["DATASUM"]
+
+
 def test_letters_beyond_ascii(tmp_path):
     """FITS tables hold ASCII only (FITS 4.0, section 7.3.3.1); Parquet holds all."""
     paths = write(tmp_path / "t", {**GOOD, "tile": ["é", "b", "c"]})
@@ -245,8 +277,9 @@ def test_full_disk_leaves_the_older_table(tmp_path, monkeypatch, name):
     def refuse(*_args, **_kwargs):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(pq, "write_table", refuse)
-    monkeypatch.setattr(fits.HDUList, "writeto", refuse)
+    # Both have written the beginning of the file by then.
+    monkeypatch.setattr(pq.ParquetWriter, "write_table", refuse)
+    monkeypatch.setattr(fits_tables, "sum_words", refuse)
     with pytest.raises(ProductError, match=rf"t.{name}: cannot be written .*free some space"):
         write(tmp_path / "t", formats=(name,))
     assert path.read_bytes() == before
