@@ -17,10 +17,9 @@ from typing import Any
 
 __all__ = ["give_back_memory", "keep_freed_memory", "undisturbed"]
 
-# mallopt(3): numbers of its parameters, and from which size on memory goes back. Pieces above the
-# second come from the system each time; more than this glibc does not take.
-_TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
-_TRIM, _MMAP = 1 << 30, 32 << 20
+# mallopt(3): numbers of its parameters, and from how much free memory on it goes back.
+_TRIM_THRESHOLD, _MMAP_MAX, _ARENA_MAX = -1, -4, -8
+_TRIM = 1 << 30
 
 
 @cache
@@ -48,7 +47,9 @@ def keep_freed_memory() -> bool:
     if library is None:
         return False
     settings = {
-        _TRIM_THRESHOLD: _TRIM, _MMAP_THRESHOLD: _MMAP,
+        # No piece comes from the system by itself and goes back there when it falls free: above 32
+        # MiB, which the pixels of a block exceed, no threshold would keep it.
+        _TRIM_THRESHOLD: _TRIM, _MMAP_MAX: 0,
         # Threads that begin from now on share one store: in one of their own, which is made of
         # pieces of 64 MiB, every piece that falls free goes back at once.
         _ARENA_MAX: 1,
