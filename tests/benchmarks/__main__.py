@@ -9,7 +9,7 @@ lines wants 20 GB of room in the folder it works in.
 
 The bare extraction that is judged by is the design's: sep's background and its matched filter,
 7 x 7 pixels and the noise of every pixel. Beside it stand a kernel that is as wide as the strip's
-stars, and the convolution that sep makes where it is told one noise for all pixels.
+seeing, and the convolution that sep makes where it is told one noise for all pixels.
 """
 
 import argparse
@@ -29,8 +29,8 @@ from typing import Any
 
 import numpy as np
 import psutil
+import pyarrow.parquet as pq
 from astropy.io import fits
-from astropy.table import Table as Columns
 from rich.console import Console
 from rich.table import Table
 
@@ -128,9 +128,9 @@ def read_steps(out: Path) -> dict[str, tuple[int, float]]:
 
 
 def read_star_width(out: Path) -> float:
-    """Full width at half maximum of the strip's stars, px: median along its curves."""
-    curves = Columns.read(next((out / "strips").rglob("curves.parquet")))
-    return float(np.nanmedian(curves["fwhm"]))
+    """Full width at half maximum of the seeing, px: median along the strip."""
+    curves = pq.read_table(next((out / "strips").rglob("curves.parquet")), columns=["fwhm"])
+    return float(np.nanmedian(curves["fwhm"].to_numpy()))
 
 
 def _spread(paths: list[Path], number: int) -> list[Path]:
@@ -174,7 +174,7 @@ def measure(folder: Path, lines: int, workers: int, say: Callable[[str], None]) 
     bare_pixels, _, bare, bare_wall = extract_bare(_spread(paths, _BARE_FILES), workers)
     width = read_star_width(night / "products")
     others = [
-        ("matched filter as wide as the stars",
+        ("matched filter as wide as the seeing",
          BareKind(fwhm=width, half=math.ceil(_REACH * width))),
         ("convolution, one noise for all", BareKind(noise="one")),
     ]  # fmt: skip
