@@ -6,17 +6,14 @@ at every step; here the text of each card is made once by astropy and put where 
 """
 
 from collections.abc import Iterable
-from functools import lru_cache
-from io import BytesIO
-from threading import Lock
 from typing import Any
 
 import numpy as np
-from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline.io.cards import format_cards
 from pipeline.io.checksums import encode_checksum, sum_words
+from pipeline.io.tiled import compress_image
 
 __all__ = ["BLOCK", "finish_header", "make_plain", "pack_plain", "pack_tiled", "primary_cards"]
 
@@ -28,8 +25,6 @@ _BITPIX = {
 }  # fmt: skip
 # FITS 4.0, table 11: types of the other sign are stored with an offset.
 _ZERO = {"int8": -128, "uint16": 2**15, "uint32": 2**31, "uint64": 2**63}
-_ROWS = 32  # of a compressed tile: each costs far more than its pixels
-_ONE_AT_A_TIME = Lock()  # workers of a scheduler of one's own may have several threads
 
 
 def primary_cards(cards: Iterable[str]) -> list[str]:
@@ -135,21 +130,7 @@ def pack_tiled(
     packed : ndarray of shape (byte,)
         Its data, in whole blocks.
     """
-    # astropy compresses and describes; it would take over further cards one by one, twice.
-    stream = BytesIO()
-    with _ONE_AT_A_TIME:
-        table = _make_tiled(name, pixels.shape, pixels.dtype.name)
-        table.data = pixels
-        table.writeto(stream, output_verify="ignore")
-        table.data = np.zeros((1, 1), pixels.dtype)  # what stays is small
-    file = stream.getbuffer()
-    structure: list[str] = []
-    for at in range(BLOCK, len(file), _CARD):  # after the empty primary header
-        card = str(file[at : at + _CARD], "ascii")
-        if card.rstrip() == "END":
-            break
-        structure.append(card)
-    packed = np.frombuffer(file[(at // BLOCK + 1) * BLOCK :], np.uint8)
+    structure, packed = compress_image(name, pixels)
     return [*structure, *_without(structure, cards)], packed
 
 
@@ -180,15 +161,6 @@ def finish_header(cards: Iterable[str], datasum: int) -> bytes:
         return text.ljust(-(-len(text) // BLOCK) * BLOCK).encode("ascii")
 
     return fill(encode_checksum(sum_words(fill("0" * 16), start=datasum)))
-
-
-@lru_cache(maxsize=1)
-def _make_tiled(name: str, shape: tuple[int, int], kind: str) -> fits.CompImageHDU:
-    """Extension to be filled with pixels: one mask after another is of the same size."""
-    return fits.CompImageHDU(
-        np.zeros(shape, kind), name=name, compression_type="RICE_1",
-        tile_shape=(min(_ROWS, shape[0]), shape[1]),
-    )  # fmt: skip
 
 
 def _without(taken: Iterable[str], cards: Iterable[str]) -> list[str]:

@@ -296,22 +296,21 @@ def carry_images(
 def _place(start: float, slope: float, base: np.ndarray, weights: np.ndarray) -> None:
     """Knots and weights of points along a straight line; inlined, for it runs in vectors."""
     h = base.size // 2
+    one = 1.0 / 120.0  # a division takes as long as all the rest
     for j in range(base.size):
         x = start + slope * (j - h)
         whole = np.floor(x)
         t = x - whole
         s = 1.0 - t
         base[j] = int(whole) - 2
-        weights[0, j] = s * s * s * s * s / 120.0
-        weights[1, j] = (
-            26.0 + t * (-50.0 + t * (20.0 + t * (20.0 + t * (-20.0 + 5.0 * t))))
-        ) / 120.0
-        weights[2, j] = (66.0 + t * t * (-60.0 + t * t * (30.0 - 10.0 * t))) / 120.0
-        weights[3, j] = (
+        weights[0, j] = one * s * s * s * s * s
+        weights[1, j] = one * (26.0 + t * (-50.0 + t * (20.0 + t * (20.0 + t * (-20.0 + 5.0 * t)))))
+        weights[2, j] = one * (66.0 + t * t * (-60.0 + t * t * (30.0 - 10.0 * t)))
+        weights[3, j] = one * (
             26.0 + t * (50.0 + t * (20.0 + t * (-20.0 + t * (-20.0 + 10.0 * t))))
-        ) / 120.0
-        weights[4, j] = (1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t))))) / 120.0
-        weights[5, j] = t * t * t * t * t / 120.0
+        )
+        weights[4, j] = one * (1.0 + t * (5.0 + t * (10.0 + t * (10.0 + t * (5.0 - 5.0 * t)))))
+        weights[5, j] = one * t * t * t * t * t
 
 
 @njit(cache=True)
