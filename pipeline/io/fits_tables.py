@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 from pipeline.io.cards import format_cards
 from pipeline.io.checksums import sum_words
 from pipeline.io.columns import Column
-from pipeline.io.hdus import BLOCK, finish_header, primary_cards
+from pipeline.io.hdus import BLOCK, CARD, finish_header, primary_cards
 from pipeline.io.provenance import Provenance
 
 __all__ = ["write_fits_table"]
 
 _ROWS = 1 << 15  # held at once, a multiple of 4: the sum of the data is one of four-byte words
-_CARD = 80
 # FITS 4.0, table 18, and how numpy stores it; logical values are the letters T and F.
 _CODES = {
     "int64": ("K", ">i8"), "int32": ("J", ">i4"), "int16": ("I", ">i2"), "float64": ("D", ">f8"),
@@ -102,4 +101,4 @@ def _table_cards(
         empty[f"TCOMM{number}"] = column.text
     empty.extend(header.cards)
     text = empty.tostring(endcard=False, padding=False)
-    return [text[i : i + _CARD] for i in range(0, len(text), _CARD)]
+    return [text[i : i + CARD] for i in range(0, len(text), CARD)]

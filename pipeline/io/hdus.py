@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from pipeline.io.cards import format_cards
 from pipeline.io.checksums import encode_checksum, sum_words
-from pipeline.io.tiled import compress_image
 
-__all__ = ["BLOCK", "finish_header", "make_plain", "pack_plain", "pack_tiled", "primary_cards"]
+__all__ = [
+    "BLOCK", "CARD", "finish_header", "make_plain", "pack_plain", "primary_cards", "without",
+]  # fmt: skip
 
 BLOCK = 2880  # FITS 4.0, section 3.1
-_CARD = 80
+CARD = 80  # section 4.1
 _BITPIX = {
     "uint8": 8, "int16": 16, "int32": 32, "int64": 64, "float32": -32, "float64": -64,
     "int8": 8, "uint16": 16, "uint32": 32, "uint64": 64,
@@ -45,7 +46,7 @@ def primary_cards(cards: Iterable[str]) -> list[str]:
             "NAXIS": (0, "number of array dimensions"), "EXTEND": True,
         }
     )  # fmt: skip
-    return [*structure, *_without(structure, cards)]
+    return [*structure, *without(structure, cards)]
 
 
 def make_plain(name: str, kind: str, shape: tuple[int, int], cards: Iterable[str]) -> list[str]:
@@ -83,7 +84,7 @@ def make_plain(name: str, kind: str, shape: tuple[int, int], cards: Iterable[str
         }
     )  # fmt: skip
     title = format_cards({"EXTNAME": (name.upper(), "extension name")})
-    return [*structure, *_without([*structure, *title], cards), *title]
+    return [*structure, *without([*structure, *title], cards), *title]
 
 
 def pack_plain(pixels: NDArray[Any]) -> NDArray[np.uint8]:
@@ -109,31 +110,6 @@ def pack_plain(pixels: NDArray[Any]) -> NDArray[np.uint8]:
     return packed
 
 
-def pack_tiled(
-    name: str, pixels: NDArray[Any], cards: Iterable[str]
-) -> tuple[list[str], NDArray[np.uint8]]:
-    """Integer pixels, compressed tile by tile without loss (FITS 4.0, section 10).
-
-    Parameters
-    ----------
-    name : str
-        Extension.
-    pixels : ndarray of shape (line, column)
-        Integers, in the machine's byte order.
-    cards : iterable of str
-        Text of further cards (`format_cards`).
-
-    Returns
-    -------
-    cards : list of str
-        Of the table that holds the tiles.
-    packed : ndarray of shape (byte,)
-        Its data, in whole blocks.
-    """
-    structure, packed = compress_image(name, pixels)
-    return [*structure, *_without(structure, cards)], packed
-
-
 def finish_header(cards: Iterable[str], datasum: int) -> bytes:
     """Header in whole blocks, with DATASUM and CHECKSUM (FITS 4.0, section 4.4.2.7).
 
@@ -153,9 +129,9 @@ def finish_header(cards: Iterable[str], datasum: int) -> bytes:
     def fill(checksum: str) -> bytes:
         unit = f"'{datasum:<8}'"
         sums = [
-            f"CHECKSUM= '{checksum}'   / HDU checksum".ljust(_CARD),
-            f"DATASUM = {unit:<20} / data unit checksum".ljust(_CARD),
-            "END".ljust(_CARD),
+            f"CHECKSUM= '{checksum}'   / HDU checksum".ljust(CARD),
+            f"DATASUM = {unit:<20} / data unit checksum".ljust(CARD),
+            "END".ljust(CARD),
         ]
         text = "".join([body, *sums])
         return text.ljust(-(-len(text) // BLOCK) * BLOCK).encode("ascii")
@@ -163,7 +139,17 @@ def finish_header(cards: Iterable[str], datasum: int) -> bytes:
     return fill(encode_checksum(sum_words(fill("0" * 16), start=datasum)))
 
 
-def _without(taken: Iterable[str], cards: Iterable[str]) -> list[str]:
-    """Cards whose keywords are not taken; what scales pixels is always for the pixels to say."""
+def without(taken: Iterable[str], cards: Iterable[str]) -> list[str]:
+    """Cards whose keywords are not taken; what scales pixels is always for the pixels to say.
+
+    Parameters
+    ----------
+    taken, cards : iterable of str
+        Texts of cards.
+
+    Returns
+    -------
+    list of str
+    """
     keywords = {"BSCALE  ", "BZERO   ", *(card[:8] for card in taken)}
     return [card for card in cards if card[:8] not in keywords]

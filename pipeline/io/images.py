@@ -19,12 +19,12 @@ from pipeline.io.hdus import (
     finish_header,
     make_plain,
     pack_plain,
-    pack_tiled,
     primary_cards,
 )
 from pipeline.io.opening import open_product
 from pipeline.io.provenance import Provenance
 from pipeline.io.tally import note_written
+from pipeline.io.tiled import pack_tiled
 
 __all__ = ["ImageSink", "read_image", "read_plane", "stream_image", "write_image"]
 

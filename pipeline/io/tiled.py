@@ -7,6 +7,7 @@ what is known here, the whole way is gone each time.
 """
 
 import re
+from collections.abc import Iterable
 from functools import lru_cache
 from io import BytesIO
 from threading import Lock
@@ -17,22 +18,24 @@ from astropy.io import fits
 from numpy.typing import NDArray
 
 from pipeline.io.cards import format_cards
+from pipeline.io.hdus import BLOCK, CARD, without
 
 try:
     from astropy.io.fits.hdu.compressed._codecs import Rice1
 except ImportError:
     Rice1 = None
 
-__all__ = ["compress_image"]
+__all__ = ["pack_tiled"]
 
-_BLOCK, _CARD = 2880, 80  # FITS 4.0, sections 3.1 and 4.1
 _ROWS = 32  # of a compressed tile: each costs far more than its pixels
 _FORM = re.compile(r"TFORM1  = '1PB\(\d+\) *' *")  # pairs of length and place, of four bytes each
 _CODED = {"int16", "uint16"}
 _ONE_AT_A_TIME = Lock()  # workers of a scheduler of one's own may have several threads
 
 
-def compress_image(name: str, pixels: NDArray[Any]) -> tuple[list[str], NDArray[np.uint8]]:
+def pack_tiled(
+    name: str, pixels: NDArray[Any], cards: Iterable[str]
+) -> tuple[list[str], NDArray[np.uint8]]:
     """Compress an image.
 
     Parameters
@@ -41,6 +44,8 @@ def compress_image(name: str, pixels: NDArray[Any]) -> tuple[list[str], NDArray[
         Extension.
     pixels : ndarray of shape (line, column)
         Integers, in the machine's byte order.
+    cards : iterable of str
+        Text of further cards (`format_cards`).
 
     Returns
     -------
@@ -50,11 +55,12 @@ def compress_image(name: str, pixels: NDArray[Any]) -> tuple[list[str], NDArray[
         Its data, in whole blocks.
     """
     kind = pixels.dtype.name
-    if Rice1 is not None and kind in _CODED and pixels.size:
-        known = _describe(name, pixels.shape, kind)
-        if known is not None:
-            return _fill(known, _encode(pixels))
-    return _compress_whole(name, pixels)
+    quick = Rice1 is not None and kind in _CODED and pixels.size
+    known = _describe(name, pixels.shape, kind) if quick else None
+    structure, packed = (
+        _compress_whole(name, pixels) if known is None else _fill(known, _encode(pixels))
+    )
+    return [*structure, *without(structure, cards)], packed
 
 
 def _encode(pixels: NDArray[Any]) -> list[bytes]:
@@ -72,7 +78,7 @@ def _fill(cards: tuple[str, ...], tiles: list[bytes]) -> tuple[list[str], NDArra
     data = b"".join([table, *tiles])
     sizes = {"PCOUNT  ": int(lengths.sum()), "TFORM1  ": f"1PB({lengths.max()})"}
     filled = [_restate(card, sizes[card[:8]]) if card[:8] in sizes else card for card in cards]
-    return filled, np.frombuffer(data.ljust(-(-len(data) // _BLOCK) * _BLOCK, b"\0"), np.uint8)
+    return filled, np.frombuffer(data.ljust(-(-len(data) // BLOCK) * BLOCK, b"\0"), np.uint8)
 
 
 def _restate(card: str, value: Any) -> str:
@@ -94,7 +100,7 @@ def _describe(name: str, shape: tuple[int, int], kind: str) -> tuple[str, ...] |
 
 
 def _compress_whole(name: str, pixels: NDArray[Any]) -> tuple[list[str], NDArray[np.uint8]]:
-    """As `compress_image`, all by astropy."""
+    """Cards and data, all by astropy."""
     # It would take over further cards one by one, twice.
     stream = BytesIO()
     with _ONE_AT_A_TIME:
@@ -104,12 +110,12 @@ def _compress_whole(name: str, pixels: NDArray[Any]) -> tuple[list[str], NDArray
         table.data = np.zeros((1, 1), pixels.dtype)  # what stays is small
     file = stream.getbuffer()
     cards: list[str] = []
-    for at in range(_BLOCK, len(file), _CARD):  # after the empty primary header
-        card = str(file[at : at + _CARD], "ascii")
+    for at in range(BLOCK, len(file), CARD):  # after the empty primary header
+        card = str(file[at : at + CARD], "ascii")
         if card.rstrip() == "END":
             break
         cards.append(card)
-    return cards, np.frombuffer(file[(at // _BLOCK + 1) * _BLOCK :], np.uint8)
+    return cards, np.frombuffer(file[(at // BLOCK + 1) * BLOCK :], np.uint8)
 
 
 @lru_cache(maxsize=1)

@@ -56,21 +56,19 @@ class BareKind:
         return np.exp(-4 * np.log(2) * square / self.fwhm**2).astype(np.float32)
 
 
-def _extract(path: Path, kind: BareKind) -> tuple[int, int, float]:
-    """Pixels, sources and seconds of one raw file; its reading is not counted."""
+def _extract(path: Path, kind: BareKind) -> tuple[int, float]:
+    """Pixels and seconds of one raw file; its reading is not counted."""
     with fits.open(path, memmap=False) as hdus:
         pixels = hdus[0].data[:, :4096].astype(np.float32)
     begin = time.perf_counter()
     background = sep.Background(pixels, bw=_MESH, bh=_MESH)
     clean = pixels - background
     noise = background.rms() if kind.noise == "pixel" else background.globalrms
-    found = sep.extract(clean, _THRESHOLD, err=noise, filter_kernel=kind.kernel())
-    return pixels.size, len(found), time.perf_counter() - begin
+    sep.extract(clean, _THRESHOLD, err=noise, filter_kernel=kind.kernel())
+    return pixels.size, time.perf_counter() - begin
 
 
-def extract_bare(
-    paths: list[Path], workers: int, kind: BareKind = BareKind()
-) -> tuple[int, int, float, float]:
+def extract_bare(paths: list[Path], workers: int, kind: BareKind = BareKind()) -> tuple[int, float]:
     """Background and matched-filter extraction by sep of every raw file.
 
     Parameters
@@ -84,18 +82,15 @@ def extract_bare(
 
     Returns
     -------
-    pixels, sources : int
+    pixels : int
     seconds : float
         Of the processors, together.
-    wall : float
-        The same shared evenly among the processes.
     """
     sep.set_extract_pixstack(10_000_000)
     with get_context("spawn").Pool(workers) as pool:
         pool.starmap(_extract, [(p, kind) for p in paths[:workers]])  # imports
         parts = pool.starmap(_extract, [(p, kind) for p in paths], chunksize=1)
-    pixels, sources, seconds = (sum(p[k] for p in parts) for k in range(3))
-    return int(pixels), int(sources), float(seconds), float(seconds) / workers
+    return sum(p[0] for p in parts), sum(p[1] for p in parts)
 
 
 def _write(task: tuple[Path, int]) -> None:

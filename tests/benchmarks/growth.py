@@ -56,7 +56,7 @@ def run_length(folder: Path, lines: int, strips: int, workers: list[int]) -> lis
         })  # fmt: skip
     if 1 in workers:
         paths = sorted((folder / "raw").glob("*_s01_*.fits"))
-        seconds = {n: extract_bare(paths, n)[2] / n for n in workers}
+        seconds = {n: extract_bare(paths, n)[1] / n for n in workers}
         for run in found:
             run["bare"] = seconds[run["workers"]]
     shutil.rmtree(folder)

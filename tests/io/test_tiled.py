@@ -15,7 +15,7 @@ from pipeline.io.hdus import finish_header, primary_cards
 def whole(name, pixels):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(tiled, "Rice1", None)
-        return tiled.compress_image(name, pixels)
+        return tiled.pack_tiled(name, pixels, [])
 
 
 @settings(max_examples=40, deadline=None)
@@ -29,7 +29,7 @@ def test_the_quick_way_gives_what_astropy_gives(seed, n_lines, n_columns, kind, 
     limits = np.iinfo(kind)
     pixels = rng.integers(limits.min, limits.max, (n_lines, n_columns), kind, endpoint=True)
     pixels[rng.random(pixels.shape) >= share] = 0
-    cards, packed = tiled.compress_image("MASK", pixels)
+    cards, packed = tiled.pack_tiled("MASK", pixels, [])
     wanted, data = whole("MASK", pixels)
     assert cards == wanted
     assert packed.tobytes() == data.tobytes()
@@ -48,7 +48,7 @@ def test_an_astropy_that_compresses_otherwise_does_it_alone(monkeypatch):
     tiled._describe.cache_clear()
     monkeypatch.setattr(tiled, "_encode", lambda pixels: [bytes(pixels.shape[1])])
     pixels = np.arange(64 * 40, dtype=np.uint16).reshape(64, 40)
-    cards, packed = tiled.compress_image("MASK", pixels)
+    cards, packed = tiled.pack_tiled("MASK", pixels, [])
     tiled._describe.cache_clear()
     wanted, data = whole("MASK", pixels)
     assert cards == wanted
